@@ -1,0 +1,1 @@
+"""Pure grading of peaches and nectarines: no files, sockets, clocks or randomness."""

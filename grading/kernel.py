@@ -1,0 +1,231 @@
+"""The grading kernel: a standard compiled to one table, fruit looked up in it.
+
+The limits of a standard cut each measure into a few intervals; a fruit without defects or
+judgements is settled by the intervals its measures fall in. So the rules run once over one
+representative of every cell, and a batch costs one comparison a limit, a mixed-radix index and
+one look-up. Fruit with defects or judgements take the rules themselves (`decide.Decider`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Final
+
+import numpy as np
+
+from grading.decide import Decider, Frame
+from grading.profile import CultivarProfile
+from grading.quantities import MEASURES, Flags, Integers
+from grading.reasons import Reason
+from grading.record import Column, FruitBatch
+from grading.standard import PackStandard
+from grading.verdicts import Verdicts
+
+CELLS_MAX: Final = 1 << 20
+CHUNK: Final = 1 << 15
+"""Fruit worked on at once: the working set stays in the second-level cache."""
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """One measure's thresholds; code 0 is missing, 1 + #(value >= threshold) otherwise."""
+
+    measure: str
+    thresholds: tuple[int, ...]
+    stride: int
+
+    @property
+    def radix(self) -> int:
+        return len(self.thresholds) + 2
+
+
+class Compiled:
+    """A standard compiled for one cultivar profile and size basis.
+
+    The name tuples (`size_names`, `maturity_names`, `grade_names`, `pack_names`) index the codes
+    of the verdicts it gives. Raises ValueError when the basis has no size table or the limits cut
+    the measures into more than 2^20 cells.
+    """
+
+    def __init__(
+        self, *, standard: PackStandard, profile: CultivarProfile | None, basis: str
+    ) -> None:
+        self.standard = standard
+        self.profile = profile
+        self.basis = basis
+        self.decider = Decider(standard=standard, profile=profile, basis=basis)
+        self.size_names = self.decider.size_names
+        self.maturity_names = self.decider.maturity_names
+        self.grade_names = self.decider.grade_names
+        self.pack_names = self.decider.pack_names
+        self.tip_q = round(standard.tip_mm * 100)
+        axes, cells = [], 1
+        for measure, cuts in self.decider.measures_used().items():
+            axes.append(Axis(measure, tuple(cuts), cells))
+            cells *= len(cuts) + 2
+        if cells > CELLS_MAX:
+            raise ValueError(
+                f"{standard.name}: the limits make {cells} cells, more than {CELLS_MAX}; "
+                "give measures fewer limits")
+        self.axes = tuple(axes)
+        self.cells = cells
+        verdicts = self.decider.decide(frame=self._representatives())
+        self._codes = np.stack(
+            [verdicts.size, verdicts.maturity, verdicts.grade, verdicts.pack], axis=1
+        ).astype(np.uint8).reshape(-1).view(np.uint32)
+        self._whys = (verdicts.reasons.astype(np.uint64)
+                      | (verdicts.decisive.astype(np.uint64) << np.uint64(32)))
+
+    def _representatives(self) -> Frame:
+        """One fruit for every cell, at the lowest value of each interval."""
+        index = np.arange(self.cells)
+        measures = {}
+        for axis in self.axes:
+            code = (index // axis.stride) % axis.radix
+            lowest = (axis.thresholds[0] - 1 if axis.thresholds else 0, *axis.thresholds)
+            values = np.array((0, *lowest), np.int64)[code]
+            measures[axis.measure] = Column(values, code > 0)
+        return Frame(self.cells, measures, np.zeros(self.cells, np.uint32))
+
+    def usable(self, *, batch: FruitBatch) -> Frame:
+        """The batch as the rules may see it: unreadable hue and foreign-tip firmness masked.
+
+        Hue needs chroma: below the profile's floor, or with too little ground colour in view, a
+        hue angle is noise. Force does not convert between plunger tips.
+        """
+        n = len(batch)
+        flags = np.zeros(n, np.uint32)
+        measures = dict(batch.measures)
+        firmness, tip = measures.get("firmness"), measures.get("tip")
+        if firmness is not None and tip is not None:
+            foreign = firmness.present & (_nominal_tip(tip.values) != _nominal_tip(self.tip_q))
+            if foreign.any():
+                flags[foreign] |= Reason.WRONG_TIP.bit
+                measures["firmness"] = Column(firmness.values, firmness.present & ~foreign)
+        hue = measures.get("hue")
+        if hue is not None and self.profile is not None:
+            blind = self._blind(measures, n) & hue.present
+            if blind.any():
+                flags[blind] |= Reason.HUE_NOT_OBSERVABLE.bit
+                measures["hue"] = Column(hue.values, hue.present & ~blind)
+        return Frame(n, measures, flags, batch.defects, batch.judged)
+
+    def _blind(self, measures: dict[str, Column], n: int) -> Flags:
+        blind = np.zeros(n, np.bool_)
+        assert self.profile is not None
+        for name, floor in (("chroma", self.profile.chroma_floor),
+                            ("ground", self.profile.ground_floor)):
+            column = measures.get(name)
+            if column is not None:
+                mark = round(floor / MEASURES[name].quantum)
+                blind |= column.present & (column.values < mark)
+        return blind
+
+    def grade(self, *, batch: FruitBatch) -> Verdicts:
+        """Verdicts of a batch, in its order."""
+        frame = self.usable(batch=batch)
+        codes, whys = self._look_up(frame)
+        parts = codes.view(np.uint8).reshape(-1, 4)
+        reasons = whys.astype(np.uint32)
+        if frame.flags.any():
+            reasons |= frame.flags
+        verdicts = Verdicts(
+            parts[:, 0], parts[:, 1], parts[:, 2], parts[:, 3],
+            reasons, (whys >> np.uint64(32)).astype(np.uint8))
+        special = sorted(set(frame.defects) | set(frame.judged))
+        if special:
+            self._regrade(frame, verdicts, np.array(special, np.int64))
+        return verdicts
+
+    def _look_up(self, frame: Frame) -> tuple[Integers, Integers]:
+        codes = np.empty(frame.n, np.uint32)
+        whys = np.empty(frame.n, np.uint64)
+        size = min(CHUNK, frame.n)
+        work = _Work(size)
+        columns = [(a, frame.measures.get(a.measure)) for a in self.axes]
+        for start in range(0, frame.n, CHUNK):
+            stop = min(start + CHUNK, frame.n)
+            index = self._index(columns, start, stop, work)
+            np.take(self._codes, index, out=codes[start:stop], mode="clip")
+            np.take(self._whys, index, out=whys[start:stop], mode="clip")
+        return codes, whys
+
+    def _index(
+        self, columns: list[tuple[Axis, Column | None]], start: int, stop: int, work: _Work
+    ) -> Integers:
+        """Cell number of each fruit of a chunk."""
+        n = stop - start
+        index, code, hit = work.index[:n], work.code[:n], work.hit[:n]
+        wide = work.wide[:n]
+        index.fill(0)
+        for axis, column in columns:
+            if column is None:
+                continue
+            values, present = column.values[start:stop], column.present[start:stop]
+            code.fill(1)
+            for mark in axis.thresholds:
+                np.greater_equal(values, values.dtype.type(mark), out=hit)
+                np.add(code, hit.view(np.uint8), out=code)
+            np.multiply(code, present.view(np.uint8), out=code)
+            np.multiply(code, np.int32(axis.stride), out=wide, casting="unsafe", dtype=np.int32)
+            np.add(index, wide, out=index)
+        return index
+
+    def _regrade(self, frame: Frame, verdicts: Verdicts, rows: Integers) -> None:
+        """Send the rows with defects or judgements through the rules, in place."""
+        where = {int(r): i for i, r in enumerate(rows)}
+        part = Frame(
+            len(rows),
+            {k: c.take(rows) for k, c in frame.measures.items()},
+            frame.flags[rows],
+            {where[r]: d for r, d in frame.defects.items()},
+            {where[r]: j for r, j in frame.judged.items()},
+        )
+        fresh = self.decider.decide(frame=part)
+        for name in ("size", "maturity", "grade", "pack", "reasons", "decisive"):
+            getattr(verdicts, name)[rows] = getattr(fresh, name)
+
+
+class _Work:
+    """Scratch arrays of one call, reused from chunk to chunk."""
+
+    def __init__(self, n: int) -> None:
+        self.index = np.empty(n, np.int32)
+        self.wide = np.empty(n, np.int32)
+        self.code = np.empty(n, np.uint8)
+        self.hit = np.empty(n, np.bool_)
+
+
+def _nominal_tip(tip_q: Any) -> Any:
+    """Tips in 0.01 mm with 5/16 in taken as 8 mm and 7/16 in as 11 mm (Magness-Taylor heads are
+    named in sixteenths; Washington State University, Measuring fruit firmness)."""
+    tips = np.asarray(tip_q)
+    return np.where(np.isin(tips, (793, 794)), 800, np.where(np.isin(tips, (1111, 1112)), 1100,
+                                                              tips))
+
+
+@lru_cache(maxsize=256)
+def _compiled(standard: str, profile: str, basis: str) -> Compiled:
+    return Compiled(
+        standard=PackStandard.model_validate_json(standard),
+        profile=CultivarProfile.model_validate_json(profile) if profile else None,
+        basis=basis)
+
+
+def compile_standard(
+    *, standard: PackStandard, profile: CultivarProfile | None = None, basis: str = "diameter"
+) -> Compiled:
+    """The compiled standard, kept for the next call with the same content."""
+    return _compiled(standard.canonical(), profile.canonical() if profile else "", basis)
+
+
+def grade(
+    *,
+    batch: FruitBatch,
+    standard: PackStandard,
+    profile: CultivarProfile | None = None,
+    basis: str = "diameter",
+) -> Verdicts:
+    """Size, maturity, grade, pack, reasons and decisive reason of every fruit of a batch."""
+    return compile_standard(standard=standard, profile=profile, basis=basis).grade(batch=batch)

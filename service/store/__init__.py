@@ -1,0 +1,1 @@
+"""Where acknowledged fruit live: embedded SQLite in one folder, one writer, columnar chunks."""
