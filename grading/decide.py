@@ -90,10 +90,9 @@ class Decider:
         return {m: sorted(t) for m, t in cuts.items()}
 
     def _cuts(self, rule: Any, cuts: dict[str, set[int]]) -> None:
-        if isinstance(rule, Measured):
-            if not (rule.measure == "hue" and self.maturity.hue_unused):
-                cuts.setdefault(rule.measure, set()).add(
-                    leaf_threshold(leaf=rule, standard=self.standard)[0])
+        if isinstance(rule, Measured) and not self._unused(rule):
+            cuts.setdefault(rule.measure, set()).add(
+                leaf_threshold(leaf=rule, standard=self.standard)[0])
         for name in ("all_of", "any_of", "of"):
             for part in getattr(rule, name, ()):
                 self._cuts(part, cuts)
@@ -106,7 +105,7 @@ class Decider:
         maturity, bits = self.maturity.classify(frame.measures, frame.n)
         bits = bits | frame.flags
         state = _State(frame, size, maturity)
-        floor, defect_bits, decisive_defect, worst = self._defect_floor(frame)
+        barred, defect_bits, decisive_defect = self._barred(frame)
         ranks = len(self.standard.grade)
         grade = np.zeros(frame.n, np.uint8)
         decisive = np.zeros(frame.n, np.uint8)
@@ -115,7 +114,7 @@ class Decider:
         missed_first = np.zeros(frame.n, np.uint8)
         for rank, rung in enumerate(self.standard.grade):
             stands, fails, yes, why, first, lacking, lacking_first = self._rung(rung, state)
-            fails = fails | (floor > rank)
+            fails = fails | barred[rank]
             here = ~settled & ~fails & stands
             held = ~settled & ~fails & ~stands
             grade[here] = rank + 1
@@ -130,8 +129,7 @@ class Decider:
         grade[rest] = ranks + 1
         bits = bits | np.where(rest, missed_bits, 0).astype(np.uint32)
         decisive[rest] = missed_first[rest]
-        bits, decisive = self._with_defects(
-            grade, bits, decisive, defect_bits, decisive_defect, worst)
+        bits, decisive = self._with_defects(grade, bits, decisive, defect_bits, decisive_defect)
         return Verdicts(size, maturity, grade, self._pack(size, maturity, grade),
                         bits.astype(np.uint32), decisive)
 
@@ -155,50 +153,47 @@ class Decider:
             stands &= answer.stands
             fails |= answer.fails
             yes &= answer.yes
-            for leaf, leaf_answer in self._leaf_answers(rule, state):
-                reason = self._fail_reason(leaf, state)
-                hit = answer.fails & leaf_answer.no
+            for leaf, positive in _leaves(rule, positive=True):
+                leaf_answer = self._leaf(leaf, state, positive=positive)
+                reason = self._fail_reason(leaf, state, positive=positive)
+                hit = answer.fails & (leaf_answer.no if positive else leaf_answer.yes)
                 why |= np.where(hit, _bits(reason), 0).astype(np.uint32)
                 first = np.where(hit & (first == 0), reason, first).astype(np.uint8)
-                absent = _absent_reason(leaf)
+                absent = self._absent_reason(leaf)
                 gone = ~answer.yes & ~leaf_answer.yes & ~leaf_answer.no
-                if absent is not None:
-                    lacking |= np.where(gone, absent.bit, 0).astype(np.uint32)
-                    lost = gone & ~answer.stands & (lacking_first == 0)
-                    lacking_first = np.where(lost, absent.value, lacking_first).astype(np.uint8)
-                    missing_fail = answer.fails & gone & (first == 0)
-                    why |= np.where(answer.fails & gone, absent.bit, 0).astype(np.uint32)
-                    first = np.where(missing_fail, absent.value, first).astype(np.uint8)
+                lacking |= np.where(gone, absent.bit, 0).astype(np.uint32)
+                lost = gone & ~answer.stands & (lacking_first == 0)
+                lacking_first = np.where(lost, absent.value, lacking_first).astype(np.uint8)
+                missing_fail = answer.fails & gone & (first == 0)
+                why |= np.where(answer.fails & gone, absent.bit, 0).astype(np.uint32)
+                first = np.where(missing_fail, absent.value, first).astype(np.uint8)
         return stands, fails, yes, why, first, lacking, lacking_first
 
-    def _leaf_answers(self, rule: Any, state: _State) -> list[tuple[Any, Answer]]:
-        for name in ("all_of", "any_of", "of"):
-            if hasattr(rule, name):
-                return [p for part in getattr(rule, name)
-                        for p in self._leaf_answers(part, state)]
-        if hasattr(rule, "not_"):
-            return [
-                (leaf, Answer(a.no, a.yes, a.stands, a.fails))
-                for leaf, a in self._leaf_answers(rule.not_, state)
-            ]
-        return [(rule, self._leaf(rule, state, positive=True))]
-
-    def _fail_reason(self, leaf: Any, state: _State) -> Integers:
-        """Reason code per fruit if this leaf fails."""
+    def _fail_reason(self, leaf: Any, state: _State, *, positive: bool) -> Integers:
+        """Reason code per fruit if this leaf fails (if it holds, below an odd number of nots)."""
         n = state.frame.n
         if isinstance(leaf, Measured):
-            side = BELOW if leaf.comparison in ("at_least", "above") else ABOVE
-            return np.full(n, side[leaf.measure], np.uint8)
+            low = (leaf.comparison in ("at_least", "above")) == positive
+            return np.full(n, (BELOW if low else ABOVE)[leaf.measure], np.uint8)
         if isinstance(leaf, Judged):
             return np.full(n, Reason.JUDGED_FAILED, np.uint8)
         if isinstance(leaf, MaturityIs):
-            names, codes, wanted = self.maturity_names, state.maturity, leaf.maturity
+            names, codes, listed = self.maturity_names, state.maturity, leaf.maturity
             under, over = Reason.TOO_GREEN, Reason.TOO_SOFT
         else:
-            names, codes, wanted = self.size_names, state.size, leaf.size
+            names, codes, listed = self.size_names, state.size, leaf.size
             under, over = Reason.BELOW_SIZE, Reason.ABOVE_SIZE
-        lowest = min((names.index(w) for w in wanted if w in names), default=0)
-        return np.where(codes < lowest, under, over).astype(np.uint8)
+        wanted = [code for code, name in enumerate(names) if code and (name in listed) == positive]
+        return np.where(codes < min(wanted, default=0), under, over).astype(np.uint8)
+
+    def _absent_reason(self, leaf: Any) -> Reason:
+        if isinstance(leaf, Measured):
+            return Reason.HUE_NOT_USED if self._unused(leaf) else MISSING[leaf.measure]
+        if isinstance(leaf, MaturityIs):
+            return Reason.MATURITY_NOT_MEASURED
+        if isinstance(leaf, SizeIs):
+            return Reason.SIZE_NOT_MEASURED
+        return Reason.PERSON_TO_JUDGE
 
     def _answer(self, rule: Any, state: _State, *, positive: bool) -> Answer:
         if hasattr(rule, "all_of"):
@@ -218,9 +213,7 @@ class Decider:
         """Answers of one leaf; what is missing stands or fails as the leaf's policy says."""
         if isinstance(leaf, Measured):
             yes, no = self._measured(leaf, state.frame)
-            missing = leaf.if_missing
-            if leaf.measure == "hue" and self.maturity.hue_unused:
-                missing = "open"
+            missing = "open" if self._unused(leaf) else leaf.if_missing
         elif isinstance(leaf, MaturityIs):
             yes, no = _member(state.maturity, self.maturity_names, leaf.maturity)
             missing = leaf.if_missing
@@ -238,23 +231,26 @@ class Decider:
             stands, fails = (yes, no | gone) if positive else (yes | gone, no)
         return Answer(yes, no, stands, fails)
 
+    def _unused(self, leaf: Any) -> bool:
+        """Hue says nothing about some cultivars, whatever was read."""
+        return isinstance(leaf, Measured) and leaf.measure == "hue" and self.maturity.hue_unused
+
     def _measured(self, leaf: Measured, frame: Frame) -> tuple[Flags, Flags]:
         column = frame.measures.get(leaf.measure)
-        if column is None:
+        if column is None or self._unused(leaf):
             nothing = np.zeros(frame.n, np.bool_)
             return nothing, nothing
         mark, upward = leaf_threshold(leaf=leaf, standard=self.standard)
         holds = (column.values >= mark) == upward
         return holds & column.present, ~holds & column.present
 
-    def _defect_floor(self, frame: Frame) -> tuple[Integers, Integers, Integers, Integers]:
-        """Best rank that each fruit's defects leave it, and the reasons."""
-        floor = np.zeros(frame.n, np.int64)
+    def _barred(self, frame: Frame) -> tuple[Flags, Integers, Integers]:
+        """Which grades (first axis) each fruit's defects keep it out of, and the reasons."""
+        barred = np.zeros((len(self.standard.grade), frame.n), np.bool_)
         bits = np.zeros(frame.n, np.uint32)
         decisive = np.zeros(frame.n, np.uint8)
-        worst = np.zeros(frame.n, np.int64)
         if not frame.defects:
-            return floor, bits, decisive, worst
+            return barred, bits, decisive
         diameter = frame.measures.get("diameter")
         quanta = None
         if diameter is not None:
@@ -263,25 +259,23 @@ class Decider:
         level, unsure = severities(table=table, standard=self.standard)
         for i, fruit in enumerate(table.fruit.tolist()):
             kind, code = table.kind[i], int(level[i])
-            rank = 0
-            for k, grade in enumerate(self.standard.grade):
-                cap = grade.no_defect_at
-                if kind in grade.free_from or (cap and code >= SEVERITIES.index(cap)):
-                    rank = k + 1
-            floor[fruit] = max(floor[fruit], rank)
-            worst[fruit] = max(worst[fruit], code)
+            out = [kind in grade.free_from
+                   or (grade.no_defect_at is not None
+                       and code >= SEVERITIES.index(grade.no_defect_at))
+                   for grade in self.standard.grade]
+            barred[:, fruit] |= out
             reason = defect_reason(kind=kind, severity=code)
             if unsure[i]:
                 bits[fruit] |= Reason.DEFECT_EXTENT_OPEN.bit
-            if rank:
+            if any(out):
                 bits[fruit] |= reason.bit
                 if _weight(reason) > _weight(Reason(int(decisive[fruit]))):
                     decisive[fruit] = reason
-        return floor, bits, decisive, worst
+        return barred, bits, decisive
 
     def _with_defects(
         self, grade: Integers, bits: Integers, decisive: Integers,
-        defect_bits: Integers, decisive_defect: Integers, worst: Integers,
+        defect_bits: Integers, decisive_defect: Integers,
     ) -> tuple[Integers, Integers]:
         """Decay and serious defects settle a grade before any measure, other defects after."""
         bits = bits | defect_bits
@@ -355,11 +349,11 @@ def _bits(reason: Integers) -> Integers:
     return np.left_shift(np.uint32(1), reason.astype(np.uint32))
 
 
-def _absent_reason(leaf: Any) -> Reason | None:
-    if isinstance(leaf, Measured):
-        return MISSING.get(leaf.measure)
-    if isinstance(leaf, MaturityIs):
-        return Reason.MATURITY_NOT_MEASURED
-    if isinstance(leaf, SizeIs):
-        return Reason.SIZE_NOT_MEASURED
-    return Reason.PERSON_TO_JUDGE
+def _leaves(rule: Any, *, positive: bool) -> list[tuple[Any, bool]]:
+    """Every leaf of a rule in order, False for those below an odd number of nots."""
+    for name in ("all_of", "any_of", "of"):
+        if hasattr(rule, name):
+            return [p for part in getattr(rule, name) for p in _leaves(part, positive=positive)]
+    if hasattr(rule, "not_"):
+        return _leaves(rule.not_, positive=not positive)
+    return [(rule, positive)]

@@ -25,66 +25,80 @@ from grading.standard import DefectRule, PackStandard
 SEVERITIES: Final = ("none", "injury", "damage", "serious")
 FLAGS: Final = ("healed", "cracked", "concentrated", "smooth", "light", "deforming",
                 "in_stem_cavity")
+EXTENTS: Final = ("circle", "length", "depth", "share", "count")
 
 
 @dataclass(frozen=True, slots=True)
 class DefectTable:
     """One row for each fruit, kind and place (stem cavity or not); arrays have shape (m,).
 
-    Extents are -1 where not assessed; flags are 1 yes, 0 no, -1 not said. `stated` is a severity
-    given by a person, -1 where none.
+    Extents are -1 where not assessed; `partial` marks those that leave a spot out, so that they
+    may only be more. Flags are 1 yes, 0 no, -1 not said. `stated` is a severity given by a person,
+    -1 where none.
     """
 
     fruit: Integers
     kind: tuple[str, ...]
     extents: Mapping[str, Integers]
+    partial: Mapping[str, Flags]
     flags: Mapping[str, Integers]
     stated: Integers
     diameter_q: Integers
 
 
-def circle_squared(*, circle_mm: float | None, area_mm2: float | None) -> int:
-    """Square of the equal-area circle's diameter in (0.01 mm)^2, -1 when neither is known."""
-    if circle_mm is not None:
-        return round(circle_mm * 100) ** 2
-    if area_mm2 is not None:
-        return round(area_mm2 * 4 / math.pi * 10_000)
-    return -1
+def _whole(value: float, per_unit: int) -> int:
+    """A reading in whole units, half to even as its decimal text has it (see `quantise`)."""
+    return round(round(value * per_unit * 1e6) / 1e6)
 
 
-def _add(old: int, new: int) -> int:
-    return new if old < 0 else old if new < 0 else old + new
+def circle_squared_of_area(*, area_mm2: float) -> int:
+    """Square of the equal-area circle's diameter in (0.01 mm)^2."""
+    return round(area_mm2 * 4 / math.pi * 10_000)
 
 
-def _worst(flag: str, old: int, new: int) -> int:
-    """Several spots together: the answer that counts against the fruit wins."""
-    bad = 0 if flag in ("healed", "smooth", "light") else 1
-    return bad if bad in (old, new) else max(old, new)
+def _worst(flag: str, spots: Sequence[Defect]) -> int:
+    """Several spots together: the answer that counts against the fruit wins, then "not said"."""
+    said = [getattr(spot, flag) for spot in spots]
+    bad = flag not in ("healed", "smooth", "light")
+    if bad in said:
+        return int(bad)
+    return -1 if None in said else int(not bad)
+
+
+def _summed(spots: Sequence[Defect]) -> dict[str, int]:
+    """Extents of the spots of one fruit, kind and place; -1 where none was assessed.
+
+    Areas are added before they become a circle, so two spots of 1 cm2 are not beyond 2 cm2.
+    """
+    circles = [_whole(s.circle_mm, 100) ** 2 for s in spots if s.circle_mm is not None]
+    areas = [_whole(s.area_mm2, 10_000) for s in spots if s.area_mm2 is not None]
+    lengths = [_whole(s.length_mm, 100) for s in spots if s.length_mm is not None]
+    depths = [_whole(s.depth_mm, 100) for s in spots if s.depth_mm is not None]
+    shares = [_whole(s.surface_fraction, 1000) for s in spots if s.surface_fraction is not None]
+    area = circle_squared_of_area(area_mm2=sum(areas) / 10_000)
+    seen = {
+        "circle": (len(circles) + len(areas), sum(circles) + area),
+        "length": (len(lengths), max(lengths, default=0)),
+        "depth": (len(depths), max(depths, default=0)),
+        "share": (len(shares), sum(shares)),
+        "count": (len(spots), sum(s.count or 1 for s in spots)),
+    }
+    row = {key: value if n else -1 for key, (n, value) in seen.items()}
+    row.update({f"{key} partial": int(n < len(spots)) for key, (n, _) in seen.items()})
+    row["stated"] = max(-1 if s.severity is None else SEVERITIES.index(s.severity) for s in spots)
+    row.update({flag: _worst(flag, spots) for flag in FLAGS})
+    return row
 
 
 def tabulate(
     *, defects: Mapping[int, Sequence[Defect]], diameter_q: Integers | None
 ) -> DefectTable:
     """Sum the defects of each fruit by kind and place."""
-    rows: dict[tuple[int, str, bool], dict[str, int]] = {}
+    places: dict[tuple[int, str, bool], list[Defect]] = {}
     for fruit, listed in sorted(defects.items()):
-        for d in listed:
-            row = rows.setdefault((fruit, d.kind, bool(d.in_stem_cavity)), {})
-            seen: dict[str, int] = {
-                "circle": circle_squared(circle_mm=d.circle_mm, area_mm2=d.area_mm2),
-                "length": -1 if d.length_mm is None else round(d.length_mm * 100),
-                "depth": -1 if d.depth_mm is None else round(d.depth_mm * 100),
-                "share": -1 if d.surface_fraction is None else round(d.surface_fraction * 1000),
-                "count": d.count or 1,
-                "stated": -1 if d.severity is None else SEVERITIES.index(d.severity),
-            }
-            for key in ("circle", "share", "count"):
-                row[key] = _add(row.get(key, -1), seen[key])
-            for key in ("length", "depth", "stated"):
-                row[key] = max(row.get(key, -1), seen[key])
-            for flag in FLAGS:
-                value = getattr(d, flag)
-                row[flag] = _worst(flag, row.get(flag, -1), -1 if value is None else int(value))
+        for spot in listed:
+            places.setdefault((fruit, spot.kind, bool(spot.in_stem_cavity)), []).append(spot)
+    rows = {place: _summed(spots) for place, spots in places.items()}
     fruit_rows = np.array([k[0] for k in rows], dtype=np.int64)
 
     def column(key: str) -> Integers:
@@ -93,7 +107,8 @@ def tabulate(
     return DefectTable(
         fruit=fruit_rows,
         kind=tuple(k[1] for k in rows),
-        extents={k: column(k) for k in ("circle", "length", "depth", "share", "count")},
+        extents={k: column(k) for k in EXTENTS},
+        partial={k: column(f"{k} partial").astype(np.bool_) for k in EXTENTS},
         flags={k: column(k) for k in FLAGS},
         stated=column("stated"),
         diameter_q=(
@@ -106,7 +121,7 @@ def tabulate(
 def _limit(*, value: Fraction, unit: str, attribute: str) -> int:
     """A limit in the table's integers."""
     if attribute == "circle" and unit in ("cm2", "mm2"):
-        return circle_squared(circle_mm=None, area_mm2=float(value * SI_PER_UNIT[unit]))
+        return circle_squared_of_area(area_mm2=float(value * SI_PER_UNIT[unit]))
     if attribute in ("circle", "length", "depth"):
         quanta = round(value * SI_PER_UNIT[unit] * 100)
         return quanta * quanta if attribute == "circle" else quanta
@@ -147,7 +162,7 @@ def _extent(trigger: Extent, table: DefectTable, rows: Integers) -> tuple[Flags,
         limits = np.full(len(rows), one, np.int64)
     known = (values >= 0) & (limits >= 0)
     beyond = values > limits
-    return known & beyond, known & ~beyond
+    return known & beyond, known & ~beyond & ~table.partial[trigger.attribute][rows]
 
 
 def fires(*, trigger: Trigger, table: DefectTable, rows: Integers) -> tuple[Flags, Flags]:

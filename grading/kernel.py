@@ -23,6 +23,8 @@ from grading.standard import PackStandard
 from grading.verdicts import Verdicts
 
 CELLS_MAX: Final = 1 << 20
+CUTS_MAX: Final = 250
+"""Limits on one measure: interval and class numbers are single bytes."""
 CHUNK: Final = 1 << 15
 """Fruit worked on at once: the working set stays in the second-level cache."""
 
@@ -44,8 +46,8 @@ class Compiled:
     """A standard compiled for one cultivar profile and size basis.
 
     The name tuples (`size_names`, `maturity_names`, `grade_names`, `pack_names`) index the codes
-    of the verdicts it gives. Raises ValueError when the basis has no size table or the limits cut
-    the measures into more than 2^20 cells.
+    of the verdicts it gives. Raises ValueError when the basis has no size table, the limits cut
+    the measures into more than 2^20 cells, or one measure has more than 250 limits.
     """
 
     def __init__(
@@ -62,6 +64,9 @@ class Compiled:
         self.tip_q = round(standard.tip_mm * 100)
         axes, cells = [], 1
         for measure, cuts in self.decider.measures_used().items():
+            if len(cuts) > CUTS_MAX:
+                raise ValueError(f"{standard.name}: {len(cuts)} limits cut {measure}, "
+                                 f"more than {CUTS_MAX}")
             axes.append(Axis(measure, tuple(cuts), cells))
             cells *= len(cuts) + 2
         if cells > CELLS_MAX:
@@ -198,11 +203,12 @@ class _Work:
 
 
 def _nominal_tip(tip_q: Any) -> Any:
-    """Tips in 0.01 mm with 5/16 in taken as 8 mm and 7/16 in as 11 mm (Magness-Taylor heads are
-    named in sixteenths; Washington State University, Measuring fruit firmness)."""
+    """Tips in 0.01 mm with 5/16 in, written to 0.1 or 0.01 mm, taken as 8 mm and 7/16 in as 11 mm
+    (Magness-Taylor heads are named in sixteenths; Washington State University, Measuring fruit
+    firmness)."""
     tips = np.asarray(tip_q)
-    return np.where(np.isin(tips, (793, 794)), 800, np.where(np.isin(tips, (1111, 1112)), 1100,
-                                                              tips))
+    tips = np.where(np.isin(tips, (790, 793, 794)), 800, tips)
+    return np.where(np.isin(tips, (1110, 1111, 1112)), 1100, tips)
 
 
 @lru_cache(maxsize=256)

@@ -56,12 +56,16 @@ class Tolerance(Sourced):
 
 
 class LotShare(Sourced):
-    """A share of the lot's fruit must fulfil a rule, with an own bound for a single package."""
+    """A share of the lot's fruit must fulfil a rule, with an own bound for a single package.
+
+    rule: what a fruit must fulfil; meets_grade instead: it must not fail this grade.
+    """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]{1,39}$")
     title: str
     grades: tuple[str, ...] = Field(min_length=1)
-    rule: Rule
+    rule: Rule | None = None
+    meets_grade: str | None = None
     at_least_percent: Number | None = None
     at_most_percent: Number | None = None
     package_at_least_percent: Number | None = None
@@ -70,6 +74,8 @@ class LotShare(Sourced):
     def _one_bound(self) -> LotShare:
         if (self.at_least_percent is None) == (self.at_most_percent is None):
             raise ValueError("state either at_least_percent or at_most_percent")
+        if (self.rule is None) == (self.meets_grade is None):
+            raise ValueError("state either rule or meets_grade")
         return self
 
 
@@ -100,12 +106,18 @@ class PackageLimit(Sourced):
 
 
 class CountMark(Sourced):
-    """The fruit in a package must match the marked count, within a number of fruit."""
+    """The fruit in a package must match the marked count, within a number of fruit.
+
+    only_over: fewer fruit than marked are no fault. sample_g: the count holds for a sample of
+    this mass drawn from the lot, not for a package.
+    """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]{1,39}$")
     title: str
     pack_forms: tuple[str, ...] = Field(min_length=1)
     within_fruit: Annotated[int, Field(ge=0)]
+    only_over: bool = False
+    sample_g: Number | None = None
 
 
 class SpreadStep(Strict):
@@ -133,12 +145,17 @@ class Spread(Sourced):
 
 
 class Window(Sourced):
-    """Some window of the width must hold all but `outside_percent` of one package's fruit."""
+    """Some window of the width must hold all but `outside_percent` of one package's fruit.
+
+    The mean of the package picks the width. closed: "high" where a mean exactly at `to` still
+    takes that step.
+    """
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]{1,39}$")
     title: str
     measure: Literal["diameter"] = "diameter"
     unit: Literal["mm", "in"]
+    closed: Literal["low", "high"] = "high"
     widths: tuple[SpreadStep, ...] = Field(min_length=1)
     outside_percent: Number
 

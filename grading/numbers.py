@@ -70,7 +70,7 @@ def number_text(value: Fraction) -> str:
 Number = Annotated[
     Fraction,
     BeforeValidator(parse_number),
-    PlainSerializer(lambda v: number_text(v), return_type=str),
+    PlainSerializer(number_text, return_type=str),
     WithJsonSchema({
         "type": "string",
         "description": "Exact number in quotes: a decimal, a fraction or a mixed number.",

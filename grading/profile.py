@@ -34,6 +34,9 @@ class CultivarProfile(Strict):
     shape: Literal["round", "flat"] = "round"
     chroma_floor: Number = Field(default="10", validate_default=True)
     ground_floor: Number = Field(default="0.05", validate_default=True)
+    chips: dict[str, Number] = Field(
+        default_factory=dict,
+        description="House colour-chip chart: chip name to the CIELAB hue angle it stands for")
     evidence: Evidence = "house"
     owner: str = Field(description="Who at the house answers for this profile")
     note: str = ""

@@ -10,9 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
+import numpy as np
+
 from grading.errors import Finding
 from grading.profile import TRAITS
-from grading.rules import Judged, MaturityIs, SizeIs, leaves
+from grading.quantities import MEASURES
+from grading.reasons import MISSING
+from grading.rules import Judged, MaturityIs, Measured, SizeIs, leaves
 from grading.standard import Indicator, PackStandard, SizeTable
 
 
@@ -39,8 +43,9 @@ def _bands(table: SizeTable, path: str) -> Iterator[Finding]:
     for i, band in enumerate(table.bands):
         low, high = table.bounds_si(band)
         here = f"{path}/bands/{i}"
-        if low is None and i > 0 or high is None and i < len(table.bands) - 1:
-            yield Finding(here, "open_band", f"Band {band.code!r} is open in the middle of the table.",
+        if (low is None and i > 0) or (high is None and i < len(table.bands) - 1):
+            yield Finding(here, "open_band",
+                          f"Band {band.code!r} is open in the middle of the table.",
                           "Only the first band may lack `low` and only the last may lack `high`.")
         if low is not None and high is not None and low >= high:
             yield Finding(here, "empty_band", f"Band {band.code!r} ends at or before its start.",
@@ -102,6 +107,10 @@ def _grades(standard: PackStandard) -> Iterator[Finding]:
                 known, names = maturities, leaf.maturity
             elif isinstance(leaf, SizeIs):
                 known, names = sizes, leaf.size
+            elif isinstance(leaf, Measured) and leaf.measure not in MISSING:
+                yield Finding(f"{path}/requires", "not_a_grade_measure",
+                              f"{leaf.measure} is not something a grade is given for.",
+                              f"Use one of {', '.join(MISSING)}.")
             for name in names:
                 if known is not None and name not in known:
                     yield Finding(f"{path}/requires", "unknown_class", f"{name!r} is not a class "
@@ -144,7 +153,7 @@ def _unique(standard: PackStandard) -> Iterator[Finding]:
     for name, items in (
         ("grade", [g.id for g in standard.grade]), ("pack", [p.id for p in standard.pack]),
         ("defect", [d.kind for d in standard.defect]),
-        ("sizing", [t.basis for t in standard.sizing]),
+        ("sizing", [str(t.basis) for t in standard.sizing]),
     ):
         for item in sorted({x for x in items if items.count(x) > 1}):
             yield Finding(f"/{name}", "named_twice", f"{item!r} is listed twice.",
@@ -165,9 +174,18 @@ def _compiles(standard: PackStandard) -> Iterator[Finding]:
 
     for basis in [t.basis for t in standard.sizing if not t.overlap] or ["diameter"]:
         try:
-            Compiled(standard=standard, profile=None, basis=basis)
+            compiled = Compiled(standard=standard, profile=None, basis=basis)
         except ValueError as error:
             yield Finding("/sizing", "cannot_compile", f"{error}.", "")
+            continue
+        for axis in compiled.axes:
+            held = np.iinfo(MEASURES[axis.measure].dtype)
+            for mark in axis.thresholds:
+                if not held.min <= mark <= held.max:
+                    value = MEASURES[axis.measure].value(quanta=mark)
+                    yield Finding("", "limit_out_of_range",
+                                  f"A limit of {value:g} {MEASURES[axis.measure].unit} on "
+                                  f"{axis.measure} is beyond any fruit.", "Check the unit.")
 
 
 def open_points(*, standard: PackStandard, grade_id: str) -> tuple[Judged, ...]:

@@ -139,7 +139,17 @@ def quantise(*, values: Floats, per_quantum: Fraction) -> Floats:
     a hair off a decimal tie (1.015 x 100 = 101.49999999999999) are snapped to the tie first,
     so the result is the one that the decimal text has.
     """
-    scaled = np.rint(values * (float(per_quantum) * 1e6))
+    return quantise_table(values=values, per_quantum=np.float64(per_quantum))
+
+
+def quantise_table(*, values: Floats, per_quantum: Any) -> Floats:
+    """`quantise` with `per_quantum` as floats that broadcast against `values`.
+
+    A reading too large for a float becomes infinite, which no range lets pass.
+    """
+    with np.errstate(over="ignore"):
+        scaled: Floats = values * (per_quantum * 1e6)
+        np.rint(scaled, out=scaled)
     scaled /= 1e6
     return np.rint(scaled, out=scaled)
 

@@ -41,7 +41,7 @@ class Measured(Sourced):
     def comparison(self) -> Literal["at_least", "above", "at_most", "below"]:
         for name in ("at_least", "above", "at_most"):
             if getattr(self, name) is not None:
-                return name  # type: ignore[return-value]  # the tuple holds only these names
+                return name
         return "below"
 
     @property
@@ -85,6 +85,12 @@ class AtLeast(Strict):
 
     at_least_k: Annotated[int, Field(ge=1)]
     of: tuple[Rule, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _enough(self) -> AtLeast:
+        if self.at_least_k > len(self.of):
+            raise ValueError(f"at_least_k is {self.at_least_k}, but only {len(self.of)} are listed")
+        return self
 
 
 class Not(Strict):

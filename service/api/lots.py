@@ -1,0 +1,249 @@
+"""Lots over HTTP: open, close, list, read, and what their fruit came to."""
+
+from __future__ import annotations
+
+import asyncio
+import dataclasses
+import sqlite3
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Query, Request, Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from grading.errors import Finding, StandardError
+from service.api.records import storage_problem
+from service.context import Context, context
+from service.lots import LotState
+from service.problems import Problem
+from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
+from service.store.lots import Lot, close_lot, insert_lot
+from service.store.quarantine import count_quarantined, list_quarantined
+from service.store.standards import ProfileText, StandardText, keep_profile, keep_standard
+from service.summary import culls, histograms, packout, standing
+
+router = APIRouter(prefix="/v1", tags=["lots"])
+
+LotId = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$")]
+Words = Annotated[str, Field(max_length=80)]
+
+
+class OpenLot(BaseModel):
+    """A lot to open: fruit of one block, cultivar and pick, kept apart from receipt to sale."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    id: LotId
+    grower: Words = ""
+    block: Words = ""
+    cultivar: Words = Field(description="Id of a cultivar profile")
+    pick: int = Field(default=1, ge=1, le=20)
+    standard: Words = Field(description="Pack standard, as id or id@edition")
+    basis: Literal["diameter", "circumference", "mass"] = "diameter"
+    route: Words = ""
+    line: Words | None = None
+    note: Annotated[str, Field(max_length=400)] = ""
+
+
+def utc(ms: int | None) -> str | None:
+    """RFC 3339 in UTC."""
+    if ms is None:
+        return None
+    return datetime.fromtimestamp(ms / 1000, UTC).isoformat(timespec="milliseconds").replace(
+        "+00:00", "Z")
+
+
+def lot_json(state: LotState) -> dict[str, Any]:
+    """A lot without its counts."""
+    row = state.row
+    return {
+        "id": row.id, "grower": row.grower, "block": row.block, "cultivar": row.cultivar,
+        "pick": row.pick, "produce": row.produce, "route": row.route, "line": row.line,
+        "note": row.note, "status": "closed" if state.closed else "open",
+        "opened_at": utc(row.opened_ms), "closed_at": utc(row.closed_ms),
+        "graded_under": standing(compiled=state.binding.compiled),
+    }
+
+
+async def written(ctx: Context, fn: Any) -> Any:
+    """The result of `fn` on the writer's connection, once it is on the disk."""
+    try:
+        return await asyncio.wrap_future(ctx.store.writer.run(fn))
+    except (QueueFull, StorageFull, StorageFailed, StoreClosed) as error:
+        raise storage_problem(error) from error
+
+
+@router.post("/lots", status_code=201, summary="Open a lot")
+async def open_lot(body: OpenLot, request: Request, response: Response) -> dict[str, Any]:
+    """Bind a lot to one edition of a pack standard, a cultivar profile and a size basis."""
+    ctx = context(request)
+    try:
+        standard = ctx.library.standard(body.standard)
+        profile = ctx.library.profile(body.cultivar)
+    except StandardError as error:
+        raise Problem(status=422, code="lot", detail=str(error),
+                      findings=error.findings) from error
+    try:
+        binding = ctx.lots.bind(standard=standard, profile=profile, basis=body.basis)
+    except ValueError as error:
+        raise Problem(status=422, code="lot", detail=str(error), findings=[
+            Finding("/basis", "basis", f"{error}.", "Choose one of the standard's bases.")
+        ]) from error
+    if profile.produce not in standard.produce:
+        raise Problem(status=422, code="lot", detail=(
+            f"{standard.name} is for {', '.join(standard.produce)}; {profile.id} is a "
+            f"{profile.produce}."), findings=[
+                Finding("/standard", "produce", "The standard is for other produce.",
+                        "Choose a standard for this produce.")])
+    if body.id in ctx.lots:
+        raise _taken(body.id)
+    now = ctx.clock.now_ms()
+    row = Lot(
+        id=body.id, grower=body.grower, block=body.block, cultivar=body.cultivar, pick=body.pick,
+        produce=profile.produce, route=body.route, standard_id=standard.id,
+        standard_edition=standard.edition, standard_digest=binding.digest,
+        profile_digest=binding.profile_digest, basis=body.basis, line=body.line, opened_ms=now,
+        note=body.note)
+
+    def insert(conn: sqlite3.Connection) -> None:
+        keep_standard(conn, standard=StandardText(
+            digest=binding.digest, id=standard.id, edition=standard.edition,
+            text=standard.canonical(), stored_ms=now))
+        keep_profile(conn, profile=ProfileText(
+            digest=profile.digest(), id=profile.id, text=profile.canonical(), stored_ms=now))
+        insert_lot(conn, lot=row)
+
+    try:
+        await written(ctx, insert)
+    except sqlite3.IntegrityError as error:
+        raise _taken(body.id) from error
+    state = ctx.lots.add(row=row, binding=binding)
+    response.headers["Location"] = f"/v1/lots/{body.id}"
+    return lot_json(state)
+
+
+def _taken(lot_id: str) -> Problem:
+    return Problem(status=409, code="lot_exists", detail=(
+        f"Lot {lot_id!r} exists already. Lot codes are not used twice; choose another."))
+
+
+@router.get("/lots", summary="List lots")
+async def list_lots(
+    request: Request,
+    status: Literal["open", "closed", "all"] = "all",
+    after: Annotated[str, Query(max_length=40)] = "",
+    limit: Annotated[int, Query(ge=1, le=500)] = 100,
+) -> dict[str, Any]:
+    """Lots by id with how many fruit each holds; page on with `after` = `next`."""
+    ctx = context(request)
+    wanted = sorted(
+        (s for s in ctx.lots.all()
+         if s.id > after and (status == "all" or s.closed == (status == "closed"))),
+        key=lambda s: s.id)
+    page = wanted[:limit]
+    counts = await asyncio.to_thread(
+        lambda: [s.counts(reader=ctx.store.reader).n for s in page])
+    return {
+        "lots": [{**lot_json(s), "fruit": n} for s, n in zip(page, counts, strict=True)],
+        "next": page[-1].id if len(wanted) > limit else None,
+    }
+
+
+@router.get("/lots/{lot_id}", summary="Read a lot")
+async def read_lot(lot_id: LotId, request: Request) -> dict[str, Any]:
+    """A lot, where its fruit came from, gaps in their numbering, and what is in quarantine."""
+    ctx = context(request)
+    state = ctx.lot(lot_id)
+
+    def read() -> dict[str, Any]:
+        reader = ctx.store.reader
+        sources = [
+            {**s, "gaps": [list(g) for g in reader.gaps(source=s["source"], run=s["run"])[:100]]}
+            for s in reader.sources(lot=lot_id) if s["kind"] == "line"
+        ]
+        with reader.connection() as conn:
+            waiting = count_quarantined(conn, lot=lot_id)
+        return {
+            **lot_json(state),
+            "fruit": state.counts(reader=reader).n,
+            "pulled_fruit": reader.counts(lot=lot_id).get("pull", 0),
+            "sources": sources,
+            "in_quarantine": waiting,
+            "conflicts": len(reader.conflicts(lot=lot_id, limit=100)),
+        }
+
+    return await asyncio.to_thread(read)
+
+
+@router.post("/lots/{lot_id}/close", summary="Close a lot")
+async def close(lot_id: LotId, request: Request) -> dict[str, Any]:
+    """Close a lot: fruit already stored can still be repeated, new ones are refused."""
+    ctx = context(request)
+    state = ctx.lot(lot_id)
+    now = ctx.clock.now_ms()
+    if state.closed or not await written(
+        ctx, lambda conn: close_lot(conn, lot_id=lot_id, closed_ms=now)
+    ):
+        raise Problem(status=409, code="lot_closed", detail=f"Lot {lot_id} is closed already.")
+    state.row = dataclasses.replace(state.row, closed_ms=now)
+    return lot_json(state)
+
+
+@router.get("/lots/{lot_id}/packout", summary="Packout of a lot")
+async def read_packout(lot_id: LotId, request: Request) -> dict[str, Any]:
+    """Size x maturity x grade x pack: counts, weights where known, exact shares."""
+    return await _summary(request, lot_id, packout)
+
+
+@router.get("/lots/{lot_id}/culls", summary="Culls of a lot by cause")
+async def read_culls(lot_id: LotId, request: Request) -> dict[str, Any]:
+    """Culls by the reason that settled it, and by any reason."""
+    return await _summary(request, lot_id, culls)
+
+
+@router.get("/lots/{lot_id}/histograms", summary="Histograms of a lot's measures")
+async def read_histograms(lot_id: LotId, request: Request) -> dict[str, Any]:
+    """Every measure in fixed bins with the standard's cut-points."""
+    return await _summary(request, lot_id, histograms)
+
+
+async def _summary(request: Request, lot_id: str, of: Any) -> dict[str, Any]:
+    ctx = context(request)
+    state = ctx.lot(lot_id)
+
+    def read() -> dict[str, Any]:
+        counted = state.counts(reader=ctx.store.reader)
+        return {"lot": lot_json(state), **of(tally=counted, compiled=state.binding.compiled)}
+
+    return await asyncio.to_thread(read)
+
+
+@router.get("/lots/{lot_id}/quarantine", summary="Refused records of a lot")
+async def read_quarantine(
+    lot_id: LotId,
+    request: Request,
+    after: Annotated[int, Query(ge=0, le=2**62)] = 0,
+    limit: Annotated[int, Query(ge=1, le=500)] = 100,
+) -> dict[str, Any]:
+    """Records that could not be used, as they came, with the reasons; oldest first."""
+    ctx = context(request)
+    ctx.lot(lot_id)
+
+    def read() -> dict[str, Any]:
+        with ctx.store.reader.connection() as conn:
+            rows = list_quarantined(conn, lot=lot_id, after=after, limit=limit + 1)
+            waiting = count_quarantined(conn, lot=lot_id)
+        return {
+            "waiting": waiting,
+            "records": [
+                {
+                    "id": r.id, "received_at": utc(r.received_ms), "source": r.source,
+                    "run": r.run, "position": r.position, "seq": r.seq,
+                    "raw": r.raw.decode("utf-8", "replace"), "errors": r.findings,
+                    "resolved_at": utc(r.resolved_ms), "resolved_by": r.resolved_by,
+                } for r in rows[:limit]
+            ],
+            "next": rows[limit - 1].id if len(rows) > limit else None,
+        }
+
+    return await asyncio.to_thread(read)

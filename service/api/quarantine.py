@@ -1,0 +1,83 @@
+"""Refused records: a person mends one and sends it in again, or dismisses it with a reason."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Annotated, Any
+
+import msgspec
+from fastapi import APIRouter, Request
+from pydantic import BaseModel, ConfigDict, Field
+
+from service.api.lots import utc, written
+from service.api.records import take
+from service.context import context
+from service.problems import Problem
+from service.store.quarantine import get_quarantined, resolve_quarantined
+
+router = APIRouter(prefix="/v1/quarantine", tags=["quarantine"])
+
+Person = Annotated[str, Field(min_length=1, max_length=80)]
+
+
+class Repair(BaseModel):
+    """A refused record as it should have been, and who says so."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    person: Person
+    reason: Annotated[str, Field(min_length=1, max_length=400)]
+    record: dict[str, Any] = Field(description="The mended fruit record, as POST /v1/records")
+
+
+class Dismissal(BaseModel):
+    """Why a refused record will not be mended."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    person: Person
+    reason: Annotated[str, Field(min_length=1, max_length=400)]
+
+
+async def _open_record(request: Request, record_id: int) -> Any:
+    def read() -> Any:
+        with context(request).store.reader.connection() as conn:
+            return get_quarantined(conn, record_id=record_id)
+
+    found = await asyncio.to_thread(read) if 0 < record_id < 2**62 else None
+    if found is None:
+        raise Problem(status=404, code="unknown_record",
+                      detail=f"No refused record {record_id} is kept.")
+    if found.resolved_ms is not None:
+        raise Problem(status=409, code="resolved", detail=(
+            f"Record {record_id} was settled at {utc(found.resolved_ms)}."))
+    return found
+
+
+async def _settle(request: Request, record_id: int, by: dict[str, Any]) -> dict[str, Any]:
+    ctx = context(request)
+    now = ctx.clock.now_ms()
+    if not await written(ctx, lambda conn: resolve_quarantined(
+            conn, record_id=record_id, resolved_ms=now, resolved_by=by)):
+        raise Problem(status=409, code="resolved", detail=f"Record {record_id} was settled.")
+    return {"id": record_id, "resolved_at": utc(now), "resolved_by": by}
+
+
+@router.post("/{record_id}/repair", summary="Mend a refused record and send it in")
+async def repair(record_id: int, body: Repair, request: Request) -> dict[str, Any]:
+    """The mended record takes the usual road to the same lot; the refused one stays visible."""
+    found = await _open_record(request, record_id)
+    ctx = context(request)
+    ctx.lot(found.lot)
+    answer = await take(ctx, raw=msgspec.json.encode(body.record), media="json",
+                        source=found.source, run=found.run, lot_id=found.lot)
+    by = {"how": "repaired", "person": body.person, "reason": body.reason, "record": body.record}
+    return {**await _settle(request, record_id, by),
+            "answer": msgspec.json.decode(bytes(answer.body))}
+
+
+@router.post("/{record_id}/dismiss", summary="Settle a refused record without mending it")
+async def dismiss(record_id: int, body: Dismissal, request: Request) -> dict[str, Any]:
+    """The record stays visible with the reason; nothing is counted."""
+    await _open_record(request, record_id)
+    return await _settle(request, record_id, {"how": "dismissed", **body.model_dump()})

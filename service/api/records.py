@@ -1,0 +1,246 @@
+"""POST /v1/records: fruit records in, one outcome per record out, after the commit.
+
+The body is taken raw and decoded once by the road's strict decoder; the framework's own
+validation would read it three times slower.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from typing import Any, Final
+
+import msgspec
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import Response
+
+from grading.errors import Finding
+from grading.kernel import Compiled
+from grading.reasons import Reason
+from grading.record import FruitRecord
+from grading.verdicts import Verdicts
+from service.context import Context, context
+from service.ingest.parse import BodyError
+from service.problems import Problem, at, finding_json
+from service.road import OUTCOMES, Outcomes
+from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
+from service.store.group import CONFLICT, DUPLICATE, LOT_CLOSED, STORED
+
+MEDIA: Final = {
+    "application/json": "json", "application/x-ndjson": "ndjson", "text/csv": "csv",
+    "application/vnd.apache.parquet": "parquet",
+}
+NAME_MAX: Final = 64
+
+
+async def read_body(request: Request, limit: int) -> bytes:
+    """The whole body, refused as soon as it is known to be too large."""
+    said = request.headers.get("content-length", "")
+    if said.isdigit() and int(said) > limit:
+        raise _too_large(limit)
+    if request.headers.get("content-encoding", "identity") != "identity":
+        raise Problem(status=415, code="content_encoding", detail=(
+            "Compressed bodies are not taken. Send the body as it is."))
+    parts, size = [], 0
+    try:
+        async for part in request.stream():
+            size += len(part)
+            if size > limit:
+                raise _too_large(limit)
+            parts.append(part)
+    except ClientDisconnect:
+        raise Problem(status=400, code="body_cut_short",
+                      detail="The body ended before its length.") from None
+    return parts[0] if len(parts) == 1 else b"".join(parts)
+
+
+def _too_large(limit: int) -> Problem:
+    return Problem(status=413, code="body_too_large", detail=(
+        f"The body is larger than {limit} bytes. Send fewer records in one body."))
+
+
+def media_of(request: Request) -> str:
+    """The format of the body by its media type."""
+    said = request.headers.get("content-type", "application/json").split(";")[0].strip().lower()
+    if said not in MEDIA:
+        raise Problem(status=415, code="media_type", detail=(
+            f"Records are not read from {said!r}. Send one of: {', '.join(MEDIA)}."))
+    return MEDIA[said]
+
+
+def _named(request: Request) -> tuple[str, str, str]:
+    """source, run and lot from the query."""
+    findings, values = [], []
+    for name in ("source", "run", "lot"):
+        value = request.query_params.get(name, "")
+        if not 1 <= len(value) <= NAME_MAX or not value.isprintable():
+            findings.append(Finding(
+                f"/query/{name}", "name", f"{value[:80]!r} is not a {name}.",
+                f"Add {name}= with 1 to {NAME_MAX} printable characters to the address."))
+        values.append(value)
+    if findings:
+        raise Problem(status=422, code="query", detail="Say where the records come from and go.",
+                      findings=findings)
+    return values[0], values[1], values[2]
+
+
+async def post_records(request: Request) -> Response:
+    """The endpoint; see `DOCUMENT` for its description in OpenAPI."""
+    ctx = context(request)
+    media = media_of(request)
+    source, run, lot_id = _named(request)
+    ctx.lot(lot_id)
+    raw = await read_body(request, ctx.settings.body_bytes)
+    return await take(ctx, raw=raw, media=media, source=source, run=run, lot_id=lot_id)
+
+
+async def take(
+    ctx: Context, *, raw: bytes, media: str, source: str, run: str, lot_id: str
+) -> Response:
+    """The road, with its exceptions turned into problems."""
+    started = time.perf_counter()
+    try:
+        outcomes = await ctx.road.accept(
+            raw=raw, media=media, source=source, run=run, lot_id=lot_id)
+    except BodyError as error:
+        ctx.metrics.bodies_refused.inc()
+        await _keep_body(ctx, raw, error.findings, source, run, lot_id)
+        raise Problem(status=400, code="body", detail="The body cannot be read as records.",
+                      findings=error.findings) from error
+    except (QueueFull, StorageFull, StorageFailed, StoreClosed) as error:
+        raise storage_problem(error) from error
+    response = answer(outcomes)
+    ctx.metrics.ingest_seconds.observe(time.perf_counter() - started)
+    return response
+
+
+async def _keep_body(
+    ctx: Context, raw: bytes, findings: tuple[Finding, ...], source: str, run: str, lot_id: str
+) -> None:
+    try:
+        await asyncio.wrap_future(ctx.quarantine.keep_body(
+            raw=raw, findings=findings, source=source, run=run, lot=lot_id,
+            received_ms=ctx.clock.now_ms()))
+    except (QueueFull, StorageFull, StorageFailed, StoreClosed) as error:
+        raise storage_problem(error) from error
+
+
+def storage_problem(error: Exception) -> Problem:
+    """Why nothing was kept, and when to try again."""
+    if isinstance(error, QueueFull):
+        return Problem(status=503, code="queue_full", retry_after_s=1, detail=(
+            "More fruit wait for the disk than the queue takes. Nothing of this body was kept; "
+            "send it again."))
+    if isinstance(error, StorageFull):
+        return Problem(status=507, code="disk_full", retry_after_s=10, detail=(
+            "The disk is full. Nothing of this body was kept; free space and send it again."))
+    return Problem(status=503, code="storage", retry_after_s=5, detail=(
+        f"The store cannot take records now ({error}). Nothing of this body was kept; "
+        "send it again."))
+
+
+def answer(outcomes: Outcomes) -> Response:
+    """One outcome per record, in order, with the counts before them."""
+    refused = outcomes.refused
+    counts = {
+        "received": outcomes.body.n,
+        "stored": outcomes.count(STORED),
+        "duplicates": outcomes.count(DUPLICATE),
+        "conflicts": outcomes.count(CONFLICT),
+        "lot_closed": outcomes.count(LOT_CLOSED),
+        "refused": len(refused),
+    }
+    head = {
+        "lot": outcomes.lot.id, "source": outcomes.body.parsed.batch.source,
+        "run": outcomes.body.parsed.batch.run,
+        "commit": None if outcomes.receipt is None else outcomes.receipt.commit, **counts,
+    }
+    if outcomes.body.n and not counts["stored"] and not counts["duplicates"]:
+        raise _nothing_taken(outcomes, head)
+    body = (msgspec.json.encode(head)[:-1] + b',"outcomes":[' + ",".join(lines(outcomes)).encode()
+            + b"]}")
+    return Response(body, 201 if counts["stored"] else 200, media_type="application/json")
+
+
+def _nothing_taken(outcomes: Outcomes, head: dict[str, Any]) -> Problem:
+    single = outcomes.body.n == 1
+    findings = [at(f, "" if single else f"/{position}")
+                for position, found in sorted(outcomes.refused.items()) for f in found]
+    status, detail = 422, "No record of this body could be used."
+    if head["lot_closed"] and not outcomes.refused and not head["conflicts"]:
+        status = 409
+        detail = f"Lot {outcomes.lot.id} is closed. Send new fruit to an open lot."
+    elif head["conflicts"]:
+        detail = ("A record with the same source, run and seq but other content is stored already; "
+                  "the stored one stands.")
+    return Problem(status=status, code="records", detail=detail, findings=findings, extra={
+        **head, "outcomes": msgspec.json.decode("[" + ",".join(lines(outcomes)) + "]")})
+
+
+def lines(outcomes: Outcomes) -> list[str]:
+    """The JSON text of each outcome."""
+    receipt = outcomes.receipt
+    if receipt is None:
+        stored: list[str] = []
+    else:
+        tails = _tails(receipt.verdicts, receipt.outcome, outcomes.compiled)
+        seqs = outcomes.body.parsed.batch.seq.tolist()
+        stored = [f'{{"seq":{seq}{tail}' for seq, tail in zip(seqs, tails, strict=True)]
+        for row, compiled in outcomes.others.items():
+            one = receipt.verdicts.take(rows=[row])
+            stored[row] = f'{{"seq":{seqs[row]}{_tails(one, receipt.outcome[[row]], compiled)[0]}'
+        for row, lot in receipt.lots.items():
+            stored[row] = stored[row][:-1] + f',"lot":{msgspec.json.encode(lot).decode()}}}'
+    if not outcomes.refused:
+        return stored
+    found: list[str] = [""] * outcomes.body.n
+    for position, text in zip(outcomes.kept.tolist(), stored, strict=True):
+        found[position] = text
+    for position, findings in outcomes.refused.items():
+        found[position] = msgspec.json.encode({
+            "seq": outcomes.body.seq(position), "outcome": "refused",
+            "errors": [finding_json(f) for f in findings]}).decode()
+    return found
+
+
+def _tails(verdicts: Verdicts, outcome: Any, compiled: Compiled) -> list[str]:
+    """The part after the seq; fruit of one class share one text."""
+    codes = (verdicts.size.astype("u8") | verdicts.maturity.astype("u8") << 8
+             | verdicts.grade.astype("u8") << 16 | verdicts.pack.astype("u8") << 24
+             | verdicts.decisive.astype("u8") << 32 | outcome.astype("u8") << 40).tolist()
+    texts = compiled_tails(compiled)
+    missing = set(codes) - texts.keys()
+    for code in missing:
+        texts[code] = _tail(code, compiled)
+    return [texts[code] for code in codes]
+
+
+def compiled_tails(compiled: Compiled) -> dict[int, str]:
+    """The texts made so far for a compiled standard."""
+    return _TEXTS.setdefault(id(compiled), (compiled, {}))[1]
+
+
+_TEXTS: dict[int, tuple[Compiled, dict[int, str]]] = {}
+
+
+def _tail(code: int, compiled: Compiled) -> str:
+    reason = Reason(code >> 32 & 255)
+    fields = {
+        "outcome": OUTCOMES[code >> 40],
+        "size": compiled.size_names[code & 255],
+        "maturity": compiled.maturity_names[code >> 8 & 255],
+        "grade": compiled.grade_names[code >> 16 & 255],
+        "pack": compiled.pack_names[code >> 24 & 255],
+    }
+    if reason is not Reason.NONE:
+        fields["decisive"] = reason.word
+    if code >> 40 in (CONFLICT, LOT_CLOSED):
+        fields = {"outcome": fields["outcome"]}
+    return "," + msgspec.json.encode(fields).decode()[1:]
+
+
+def record_schema() -> dict[str, Any]:
+    """JSON Schemas of a record and its parts, for OpenAPI, from the decoder's own types."""
+    _, components = msgspec.json.schema_components(
+        [FruitRecord], ref_template="#/components/schemas/{name}")
+    return components

@@ -1,0 +1,133 @@
+"""`create_app`: the only place where the parts are joined."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import version
+
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+
+from grading.errors import Finding
+from service import pages
+from service.api import fruit, lots, ops, pulls, quarantine, standards
+from service.api.describe import describe
+from service.api.records import post_records
+from service.clock import Clock
+from service.context import Context
+from service.guard import Guard
+from service.library import Library
+from service.lots import Lots
+from service.metrics import Metrics
+from service.problems import Problem
+from service.quarantine import Quarantine
+from service.road import Road
+from service.settings import Settings
+from service.store.group import Stored
+from service.store.lots import LOTS
+from service.store.open import Store, open_store
+from service.store.standards import PROFILES, STANDARDS
+
+ABOUT = """\
+Packing-line quality control for peaches and nectarines. Records of single fruit come in from line
+sensors and hand pulls; each gets a size class, a maturity class, a grade and a pack under a
+versioned pack standard, with the reasons. House record, not an official certificate.
+"""
+
+
+def join(*, settings: Settings, clock: Clock) -> Context:
+    """Open the store and put the parts together. Raises store.errors.Refused."""
+    store = open_store(
+        data_dir=settings.data_dir, now_ms=clock.now_ms(), queue_fruit=settings.queue_fruit)
+    metrics = Metrics()
+    metrics.storage_sync_seconds.set(store.sync_ms / 1000)
+    found = _load_lots(store)
+    writer = store.writer
+
+    def publish(stored: list[Stored]) -> None:
+        found.committed(stored=stored, commit=writer.commit_no)
+        metrics.commits.inc()
+        metrics.commit_records.observe(sum(len(s.batch) for s in stored))
+
+    writer.on_commit.append(publish)
+    kept = Quarantine(writer=writer, metrics=metrics, per_day=settings.quarantine_per_day)
+    extra = (settings.standards_dir,) if settings.standards_dir else ()
+    return Context(
+        settings=settings, clock=clock, store=store, lots=found, metrics=metrics, quarantine=kept,
+        road=Road(lots=found, writer=writer, quarantine=kept, metrics=metrics, clock=clock),
+        library=Library(extra_dirs=extra))
+
+
+def _load_lots(store: Store) -> Lots:
+    lots_ = Lots()
+    with store.reader.connection() as conn:
+        lots_.load(
+            rows=LOTS.select(conn, where="1"),
+            standards={s.digest: s.text for s in STANDARDS.select(conn, where="1")},
+            profiles={p.digest: p.text for p in PROFILES.select(conn, where="1")})
+    return lots_
+
+
+def create_app(*, settings: Settings, clock: Clock | None = None) -> FastAPI:
+    """The service as an ASGI application; the store is opened when it starts."""
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        app.state.context = join(settings=settings, clock=clock or Clock())
+        try:
+            yield
+        finally:
+            app.state.context.store.close()
+
+    app = FastAPI(
+        title="Drupe", version=version("drupe"), description=ABOUT, lifespan=lifespan,
+        docs_url=None, redoc_url=None, openapi_url="/v1/openapi.json")
+    app.router.add_route("/v1/records", post_records, methods=["POST"], include_in_schema=False)
+    for part in (lots, fruit, pulls, quarantine, standards, ops):
+        app.include_router(part.router)
+    pages.mount(app)
+    app.add_exception_handler(Problem, _problem)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(Exception, _unforeseen)
+    app.add_middleware(Guard)
+    describe(app)
+    return app
+
+
+async def _problem(request: Request, error: Exception) -> Response:
+    assert isinstance(error, Problem)
+    return error.response()
+
+
+async def _invalid(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    findings = []
+    for item in error.errors():
+        where, *path = (str(p) for p in item["loc"])
+        prefix = "" if where == "body" else f"/{where}"
+        value = item.get("input")
+        shown = "" if isinstance(value, dict | list) else f" (got {str(value)[:80]!r})"
+        findings.append(Finding(prefix + "".join(f"/{p}" for p in path), item["type"],
+                                item["msg"] + shown + ".", ""))
+    broken = any(item["type"] == "json_invalid" for item in error.errors())
+    return Problem(status=400 if broken else 422, code="request",
+                   detail="The request cannot be used.", findings=findings).response()
+
+
+async def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    answer = Problem(status=error.status_code, code="http",
+                     detail=f"{request.method} {request.url.path}: {error.detail}.").response()
+    answer.headers.update(error.headers or {})
+    return answer
+
+
+async def _unforeseen(request: Request, error: Exception) -> Response:
+    return Problem(status=500, code="unforeseen", detail=(
+        "Something here failed that should not. Nothing is acknowledged; the log has the details."
+    )).response()
+
+

@@ -1,0 +1,1 @@
+"""Bytes in, checked columns out: bodies of a request, and files piece by piece."""

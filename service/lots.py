@@ -1,0 +1,161 @@
+"""Lots as the running service holds them: what each is bound to, and its counts so far.
+
+A lot is bound when it opens to one edition of a pack standard, one cultivar profile and one size
+basis; a later release cannot change how its fruit are graded. Counts are kept in memory, rebuilt
+from the chunks when first asked for, and extended by every commit before its fruit are
+acknowledged, so what is acknowledged is counted.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from grading.kernel import Compiled, compile_standard
+from grading.profile import CultivarProfile
+from grading.standard import PackStandard
+from grading.tally import Tally, empty, tally
+from service.store.group import LINE, Stored
+from service.store.lots import Lot
+from service.store.reader import Reader, chunk_rows
+
+FOLD_FRUIT: Final = 50_000
+"""Pending fruit above which a commit folds them into the tally by itself."""
+
+
+class UnknownLot(Exception):
+    """No lot of that id."""
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """What a lot is graded under."""
+
+    compiled: Compiled
+    digest: str
+    profile_digest: str | None
+
+
+class LotState:
+    """One lot. `row` is its table row; the counts are those of line fruit, never of pulls."""
+
+    def __init__(self, *, row: Lot, binding: Binding) -> None:
+        self.row = row
+        self.binding = binding
+        self._lock = threading.Lock()
+        self._tally: Tally | None = None
+        self._through = 0
+        self._pending: list[tuple[int, Stored]] = []
+        self._waiting = 0
+
+    @property
+    def id(self) -> str:
+        return self.row.id
+
+    @property
+    def closed(self) -> bool:
+        return self.row.closed_ms is not None
+
+    def committed(self, *, stored: Stored, commit: int) -> None:
+        """Count what a commit added. Called on the writer thread."""
+        with self._lock:
+            if self._tally is None and self._through == 0:
+                return  # nobody has asked yet: the chunks hold it all
+            self._pending.append((commit, stored))
+            self._waiting += len(stored.batch)
+            if self._tally is not None and self._waiting > FOLD_FRUIT:
+                self._fold()
+
+    def counts(self, *, reader: Reader) -> Tally:
+        """The tally of every stored line fruit of the lot."""
+        with self._lock:
+            if self._tally is None:
+                self._through = -1  # from here on commits are remembered
+        if self._tally is None:
+            through, counted = self._recount(reader)
+            with self._lock:
+                if self._tally is None:
+                    self._tally, self._through = counted, through
+        with self._lock:
+            self._fold()
+            assert self._tally is not None
+            return self._tally
+
+    def _recount(self, reader: Reader) -> tuple[int, Tally]:
+        """(number of the commit counted up to, the tally), both of one committed state."""
+        compiled = self.binding.compiled
+
+        def count(conn: sqlite3.Connection) -> tuple[int, Tally]:
+            (commit,) = conn.execute("SELECT commit_no FROM position").fetchone()
+            total = empty(compiled=compiled)
+            for chunk in chunk_rows(conn=conn, lot=self.id, kind=LINE):
+                batch, verdicts = chunk.decode()
+                total = total.merge(tally(batch=batch, verdicts=verdicts, compiled=compiled))
+            return commit, total
+
+        return reader.read(count)
+
+    def _fold(self) -> None:
+        assert self._tally is not None
+        for commit, stored in self._pending:
+            if commit > self._through:
+                self._tally = self._tally.merge(tally(
+                    batch=stored.batch, verdicts=stored.verdicts, compiled=self.binding.compiled))
+        self._pending.clear()
+        self._waiting = 0
+
+
+class Lots:
+    """Every lot by id. Not thread-safe for opening; the event loop opens and closes lots."""
+
+    def __init__(self) -> None:
+        self._lots: dict[str, LotState] = {}
+        self._bindings: dict[tuple[str, str | None, str], Binding] = {}
+
+    def load(
+        self, *, rows: Sequence[Lot], standards: Mapping[str, str],
+        profiles: Mapping[str, str],
+    ) -> None:
+        """Take over the stored lots. standards, profiles: digest to canonical text."""
+        for row in rows:
+            profile = row.profile_digest
+            self.add(row=row, binding=self.bind(
+                standard=PackStandard.model_validate_json(standards[row.standard_digest]),
+                profile=CultivarProfile.model_validate_json(profiles[profile]) if profile else None,
+                basis=row.basis))
+
+    def bind(
+        self, *, standard: PackStandard, profile: CultivarProfile | None, basis: str
+    ) -> Binding:
+        """The binding for a standard, profile and basis. Raises ValueError for a foreign basis."""
+        key = (standard.digest(), profile.digest() if profile else None, basis)
+        if key not in self._bindings:
+            self._bindings[key] = Binding(
+                compile_standard(standard=standard, profile=profile, basis=basis), key[0], key[1])
+        return self._bindings[key]
+
+    def add(self, *, row: Lot, binding: Binding) -> LotState:
+        state = LotState(row=row, binding=binding)
+        self._lots[state.id] = state
+        return state
+
+    def get(self, lot_id: str) -> LotState:
+        try:
+            return self._lots[lot_id]
+        except KeyError:
+            raise UnknownLot(lot_id) from None
+
+    def all(self) -> list[LotState]:
+        return list(self._lots.values())
+
+    def __contains__(self, lot_id: str) -> bool:
+        return lot_id in self._lots
+
+    def committed(self, *, stored: Sequence[Stored], commit: int) -> None:
+        """Hand each part of a commit to its lot; pulled fruit are not the line's."""
+        for part in stored:
+            if part.kind == LINE and part.lot in self._lots:
+                self._lots[part.lot].committed(stored=part, commit=commit)

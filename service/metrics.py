@@ -1,0 +1,43 @@
+"""Every metric of the service, on a registry of its own app. Labels stay few: never a lot, fruit,
+grower or person."""
+
+from __future__ import annotations
+
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
+
+SECONDS = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 1.0, 5.0)
+
+
+class Metrics:
+    """One instance for one app, so that two apps in one process never share counts."""
+
+    def __init__(self) -> None:
+        self.registry = CollectorRegistry()
+        self.records = Counter(
+            "grading_records", "Fruit records received, by what became of them",
+            ["outcome"], registry=self.registry)
+        for outcome in ("stored", "duplicate", "conflict", "refused", "lot_closed"):
+            self.records.labels(outcome)
+        self.bodies_refused = Counter(
+            "grading_bodies_refused", "Request bodies that could not be read at all",
+            registry=self.registry)
+        self.ingest_seconds = Histogram(
+            "grading_ingest_seconds", "From the whole body read to the answer ready",
+            buckets=SECONDS, registry=self.registry)
+        self.commits = Counter(
+            "grading_commits", "Commits that stored fruit", registry=self.registry)
+        self.commit_records = Histogram(
+            "grading_commit_records", "Fruit in one commit",
+            buckets=(1, 10, 100, 1000, 5000, 20000), registry=self.registry)
+        self.queue_records = Gauge(
+            "grading_writer_queue_records", "Fruit waiting for the disk", registry=self.registry)
+        self.pulls = Counter(
+            "grading_pulls", "Hand-pulled samples stored", registry=self.registry)
+        self.quarantined = Counter(
+            "grading_quarantined", "Refused records kept for a person", registry=self.registry)
+        self.quarantine_dropped = Counter(
+            "grading_quarantine_dropped", "Refused records counted but, over the day's limit, not "
+            "kept", registry=self.registry)
+        self.storage_sync_seconds = Gauge(
+            "grading_storage_sync_seconds", "Median sync time of the disk, measured at start",
+            registry=self.registry)

@@ -1,0 +1,73 @@
+"""Refused records, kept with the reason until a person mends or dismisses them."""
+
+from __future__ import annotations
+
+import sqlite3
+from concurrent.futures import Future
+
+from grading.errors import Finding
+from service.ingest.parse import Body
+from service.metrics import Metrics
+from service.problems import finding_json
+from service.store.quarantine import Quarantined, insert_quarantined
+from service.store.writer import Writer
+
+DAY_MS = 86_400_000
+RAW_BYTES = 16_384
+"""Of a refused record, or of a body that could not be read, as many bytes are kept."""
+
+
+class Quarantine:
+    """Keeps at most `per_day` refused records a day (UTC); the others are only counted."""
+
+    def __init__(self, *, writer: Writer, metrics: Metrics, per_day: int) -> None:
+        self._writer = writer
+        self._metrics = metrics
+        self._per_day = per_day
+        self._day = 0
+        self._kept_today = 0
+
+    def _room(self, *, wanted: int, received_ms: int) -> int:
+        day = received_ms // DAY_MS
+        if day != self._day:
+            self._day, self._kept_today = day, 0
+        room = max(0, min(wanted, self._per_day - self._kept_today))
+        self._kept_today += room
+        self._metrics.quarantined.inc(room)
+        self._metrics.quarantine_dropped.inc(wanted - room)
+        return room
+
+    def keep(
+        self, *, body: Body, source: str, run: str, lot: str, received_ms: int
+    ) -> Future[None]:
+        """Store the refused records of a body; the future resolves once they are on the disk."""
+        positions = sorted(body.parsed.refused)
+        positions = positions[:self._room(wanted=len(positions), received_ms=received_ms)]
+        entries = [
+            (position, body.seq(position), body.raw(position)[:RAW_BYTES],
+             [finding_json(f) for f in body.parsed.refused[position]])
+            for position in positions
+        ]
+
+        def insert(conn: sqlite3.Connection) -> None:
+            for position, seq, raw, findings in entries:
+                insert_quarantined(conn, record=Quarantined(
+                    received_ms=received_ms, source=source, run=run, lot=lot, position=position,
+                    seq=seq, raw=raw, findings=findings))
+
+        return self._writer.run(insert)
+
+    def keep_body(
+        self, *, raw: bytes, findings: tuple[Finding, ...], source: str, run: str, lot: str,
+        received_ms: int,
+    ) -> Future[None]:
+        """Store the beginning of a body that could not be read at all, at position -1."""
+        room = self._room(wanted=1, received_ms=received_ms)
+
+        def insert(conn: sqlite3.Connection) -> None:
+            if room:
+                insert_quarantined(conn, record=Quarantined(
+                    received_ms=received_ms, source=source, run=run, lot=lot, position=-1,
+                    raw=raw[:RAW_BYTES], findings=[finding_json(f) for f in findings]))
+
+        return self._writer.run(insert)
