@@ -65,8 +65,8 @@ class Decider:
         self.profile = profile
         self.basis = basis
         table = standard.table(basis)
-        if table is None and standard.sizing:
-            known = ", ".join(t.basis for t in standard.sizing if not t.overlap)
+        known = ", ".join(t.basis for t in standard.sizing if not t.overlap)
+        if table is None and known:
             raise ValueError(f"{standard.name} has no size table by {basis}; it has: {known}")
         self.size_steps: Steps | None = None
         self.size_names: tuple[str, ...] = ("not measured",)

@@ -7,6 +7,7 @@ each other. `classify_one` is the same walk without the words; `sentences` puts 
 from __future__ import annotations
 
 from fractions import Fraction
+from functools import lru_cache
 from math import isqrt
 from typing import Any
 
@@ -43,13 +44,21 @@ def explain(*, batch: FruitBatch, row: int, compiled: Compiled) -> Explanation:
     """Everything that decided the verdict of one row of a batch. Raises IndexError."""
     if not 0 <= row < len(batch):
         raise IndexError(f"row {row} of a batch of {len(batch)}")
-    walker = Walker(standard=compiled.standard, profile=compiled.profile, basis=compiled.basis)
+    walker, digest = _walker(compiled)
     values = {m: int(c.values[row]) for m, c in batch.measures.items() if c.present[row]}
     fruit = walker.see(values, batch.judged.get(row, {}))
     groups = rate_all(defects=batch.defects.get(row, ()), standard=walker.standard,
                       diameter_q=values.get("diameter"))
     outcome = settle(walker=walker, fruit=fruit, groups=groups)
-    return _Teller(walker, values, fruit, groups, outcome).tell(seq=int(batch.seq[row]))
+    return _Teller(walker, values, fruit, groups, outcome).tell(
+        seq=int(batch.seq[row]), digest=digest)
+
+
+@lru_cache(maxsize=32)
+def _walker(compiled: Compiled) -> tuple[Walker, str]:
+    standard = compiled.standard
+    return (Walker(standard=standard, profile=compiled.profile, basis=compiled.basis),
+            standard.digest())
 
 
 def _in_unit(*, quanta: Fraction | int, measure: str, unit: str) -> Fraction:
@@ -65,14 +74,14 @@ class _Teller:
         self.groups, self.outcome = groups, outcome
         self.standard = walker.standard
 
-    def tell(self, *, seq: int) -> Explanation:
+    def tell(self, *, seq: int, digest: str) -> Explanation:
         standard, outcome = self.standard, self.outcome
         grades = [("undecided", "undecided"), *((g.id, g.title) for g in standard.grade),
                   ("cull", standard.cull_title)]
         packs = [("by hand", "by hand"), *((p.id, p.title) for p in standard.pack),
                  ("culls", "culls")]
         return Explanation(
-            standard=standard.name, digest=standard.digest(),
+            standard=standard.name, digest=digest,
             profile=self.walker.profile.id if self.walker.profile else "",
             basis=self.walker.basis, seq=seq, outcome=outcome, size=self._size(),
             maturity=self._maturity(), steps=self._steps(),

@@ -6,13 +6,15 @@ import dataclasses
 from dataclasses import dataclass
 from enum import Enum
 from fractions import Fraction
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from grading.reasons import Reason
 from grading.walk import Outcome
 
-HOLDS, FAILS = "holds", "fails"
-NOT_MEASURED, TO_JUDGE = "not measured", "for a person to judge"
+HOLDS: Final = "holds"
+FAILS: Final = "fails"
+NOT_MEASURED: Final = "not measured"
+TO_JUDGE: Final = "for a person to judge"
 Answer = Literal["holds", "fails", "not measured", "for a person to judge"]
 
 

@@ -25,8 +25,8 @@ from grading.verdicts import Verdicts
 CELLS_MAX: Final = 1 << 20
 CUTS_MAX: Final = 250
 """Limits on one measure: interval and class numbers are single bytes."""
-CHUNK: Final = 1 << 15
-"""Fruit worked on at once: the working set stays in the second-level cache."""
+CHUNK: Final = 1 << 17
+"""Fruit worked on at once: large enough to hide the cost of a call, small enough to stay cached."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,10 +104,15 @@ class Compiled:
         measures = dict(batch.measures)
         firmness, tip = measures.get("firmness"), measures.get("tip")
         if firmness is not None and tip is not None:
-            foreign = firmness.present & (_nominal_tip(tip.values) != _nominal_tip(self.tip_q))
-            if foreign.any():
-                flags[foreign] |= Reason.WRONG_TIP.bit
-                measures["firmness"] = Column(firmness.values, firmness.present & ~foreign)
+            other = tip.values != tip.values.dtype.type(self.tip_q)
+            other &= firmness.present
+            rows = np.flatnonzero(other) if other.any() else ()
+            rows = [r for r in rows if _nominal_tip(tip.values[r]) != _nominal_tip(self.tip_q)]
+            if rows:
+                flags[rows] |= Reason.WRONG_TIP.bit
+                usable = firmness.present.copy()
+                usable[rows] = False
+                measures["firmness"] = Column(firmness.values, usable)
         hue = measures.get("hue")
         if hue is not None and self.profile is not None:
             blind = self._blind(measures, n) & hue.present
@@ -132,12 +137,13 @@ class Compiled:
         frame = self.usable(batch=batch)
         codes, whys = self._look_up(frame)
         parts = codes.view(np.uint8).reshape(-1, 4)
-        reasons = whys.astype(np.uint32)
-        if frame.flags.any():
-            reasons |= frame.flags
+        # Views, not copies: the low half of each word is the reason set, its fifth byte the
+        # decisive reason (the tables are made for a little-endian machine, as is all of Arrow).
         verdicts = Verdicts(
             parts[:, 0], parts[:, 1], parts[:, 2], parts[:, 3],
-            reasons, (whys >> np.uint64(32)).astype(np.uint8))
+            whys.view(np.uint32)[::2], whys.view(np.uint8)[4::8])
+        if frame.flags.any():
+            np.bitwise_or(verdicts.reasons, frame.flags, out=verdicts.reasons)
         special = sorted(set(frame.defects) | set(frame.judged))
         if special:
             self._regrade(frame, verdicts, np.array(special, np.int64))
@@ -146,8 +152,7 @@ class Compiled:
     def _look_up(self, frame: Frame) -> tuple[Integers, Integers]:
         codes = np.empty(frame.n, np.uint32)
         whys = np.empty(frame.n, np.uint64)
-        size = min(CHUNK, frame.n)
-        work = _Work(size)
+        work = _Work(min(CHUNK, frame.n), self.cells)
         columns = [(a, frame.measures.get(a.measure)) for a in self.axes]
         for start in range(0, frame.n, CHUNK):
             stop = min(start + CHUNK, frame.n)
@@ -159,11 +164,11 @@ class Compiled:
     def _index(
         self, columns: list[tuple[Axis, Column | None]], start: int, stop: int, work: _Work
     ) -> Integers:
-        """Cell number of each fruit of a chunk."""
+        """Cell number of each fruit of a chunk, in the narrowest integers that hold it."""
         n = stop - start
-        index, code, hit = work.index[:n], work.code[:n], work.hit[:n]
-        wide = work.wide[:n]
-        index.fill(0)
+        cell, code, hit, wide = work.cell[:n], work.code[:n], work.hit[:n], work.wide[:n]
+        hits = hit.view(np.uint8)
+        cell.fill(0)
         for axis, column in columns:
             if column is None:
                 continue
@@ -171,10 +176,15 @@ class Compiled:
             code.fill(1)
             for mark in axis.thresholds:
                 np.greater_equal(values, values.dtype.type(mark), out=hit)
-                np.add(code, hit.view(np.uint8), out=code)
-            np.multiply(code, present.view(np.uint8), out=code)
-            np.multiply(code, np.int32(axis.stride), out=wide, casting="unsafe", dtype=np.int32)
-            np.add(index, wide, out=index)
+                np.add(code, hits, out=code)
+            if not present.all():
+                np.multiply(code, present.view(np.uint8), out=code)
+            np.copyto(wide, code)
+            if axis.stride > 1:
+                np.multiply(wide, wide.dtype.type(axis.stride), out=wide)
+            np.add(cell, wide, out=cell)
+        index = work.index[:n]
+        np.copyto(index, cell)
         return index
 
     def _regrade(self, frame: Frame, verdicts: Verdicts, rows: Integers) -> None:
@@ -195,9 +205,11 @@ class Compiled:
 class _Work:
     """Scratch arrays of one call, reused from chunk to chunk."""
 
-    def __init__(self, n: int) -> None:
-        self.index = np.empty(n, np.int32)
-        self.wide = np.empty(n, np.int32)
+    def __init__(self, n: int, cells: int) -> None:
+        narrow = np.uint16 if cells <= 1 << 16 else np.uint32
+        self.cell = np.empty(n, narrow)
+        self.wide = np.empty(n, narrow)
+        self.index = np.empty(n, np.intp)
         self.code = np.empty(n, np.uint8)
         self.hit = np.empty(n, np.bool_)
 

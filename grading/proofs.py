@@ -28,6 +28,7 @@ def prove(*, standard: PackStandard) -> tuple[Finding, ...]:
         *_grades(standard),
         *_packs(standard),
         *_tolerances(standard),
+        *_lot_names(standard),
         *_unique(standard),
         *_verified(standard),
     ]
@@ -39,6 +40,9 @@ def _bands(table: SizeTable, path: str) -> Iterator[Finding]:
     for code in {c for c in codes if codes.count(c) > 1}:
         yield Finding(f"{path}/bands", "band_twice", f"Size {code!r} is listed twice.",
                       "Give every band its own code.")
+    if table.closed == "both" and not table.overlap:
+        yield Finding(f"{path}/closed", "closed_both", "A fruit on a bound would have two sizes.",
+                      "Write closed = \"low\" or \"high\", or overlap = true.")
     previous: Fraction | None = None
     for i, band in enumerate(table.bands):
         low, high = table.bounds_si(band)
@@ -134,8 +138,16 @@ def _packs(standard: PackStandard) -> Iterator[Finding]:
 def _tolerances(standard: PackStandard) -> Iterator[Finding]:
     grades = {g.id for g in standard.grade}
     ids = {t.id for t in standard.tolerance}
+    held: set[tuple[str, str, str]] = set()
     for i, tolerance in enumerate(standard.tolerance):
         path = f"/tolerance/{i}"
+        here = {(tolerance.id, g, str(s)) for g in tolerance.grades or sorted(grades)
+                for s in tolerance.stages}
+        for _, grade, stage in sorted(here & held)[:1]:
+            yield Finding(path, "named_twice",
+                          f"{tolerance.id!r} is given twice for {grade} at {stage}.",
+                          "Give each grade and stage one such tolerance.")
+        held |= here
         if tolerance.within is not None and tolerance.within not in ids:
             yield Finding(f"{path}/within", "unknown_tolerance",
                           f"{tolerance.within!r} is not a tolerance.", "Name an existing one.")
@@ -147,6 +159,39 @@ def _tolerances(standard: PackStandard) -> Iterator[Finding]:
                               f"Use one of {', '.join(sorted(grades))}.")
         if not 0 <= tolerance.percent <= 100:
             yield Finding(f"{path}/percent", "out_of_range", "A tolerance is 0 to 100 percent.", "")
+
+
+def _lot_names(standard: PackStandard) -> Iterator[Finding]:
+    """Names that the lot rules use: a misspelt one would quietly rule nothing."""
+    grades = {g.id for g in standard.grade}
+    kinds = {d.kind for d in standard.defect}
+    bases = {str(t.basis) for t in standard.sizing}
+    rules = {r.id for r in (*standard.count_mark, *standard.spread, *standard.window)}
+    used: list[tuple[str, str, tuple[str, ...], set[str]]] = []
+    for i, t in enumerate(standard.tolerance):
+        reserved = t.reserve.kinds if t.reserve else ()
+        used.append((f"/tolerance/{i}", "defect", (*t.counts.kinds, *reserved), kinds))
+    for i, p in enumerate(standard.package_limit):
+        for allowed in (p.always_allowed, p.at_most):
+            if allowed:
+                used.append((f"/package_limit/{i}", "defect",
+                             (*allowed.kinds, *allowed.serious_kinds), kinds))
+    used += [(f"/lot_share/{i}", "grade", s.grades, grades)
+             for i, s in enumerate(standard.lot_share)]
+    used += [(f"/package_share/{i}", "package rule", s.of, rules)
+             for i, s in enumerate(standard.package_share)]
+    for i, m in enumerate(standard.grade_minimum):
+        used += [(f"/grade_minimum/{i}", "grade", m.grades, grades),
+                 (f"/grade_minimum/{i}", "basis", (m.basis,), bases)]
+    for i, b in enumerate(standard.season_ban):
+        codes = {band.code for t in standard.sizing if t.basis == b.basis for band in t.bands}
+        used += [(f"/season_ban/{i}", "basis", (b.basis,), bases),
+                 (f"/season_ban/{i}", "size", b.sizes, codes)]
+    for path, what, names, known in used:
+        for name in names:
+            if name not in known:
+                yield Finding(path, "unknown_name", f"{name!r} is not a {what} of this standard.",
+                              f"Use one of {', '.join(sorted(known)) or 'none: there is none'}.")
 
 
 def _unique(standard: PackStandard) -> Iterator[Finding]:

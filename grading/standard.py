@@ -53,12 +53,13 @@ class SizeTable(Sourced):
     """Size classes on one basis, smallest first.
 
     closed: which end of a band belongs to it. overlap: bands may share sizes; such a table names
-    the codes that a size may carry but gives no single class.
+    the codes that a size may carry (`sizing.admissible_codes`) but gives no single class; only
+    there may both ends belong to a band.
     """
 
     basis: Basis
     unit: str
-    closed: Literal["low", "high"] = "low"
+    closed: Literal["low", "high", "both"] = "low"
     overlap: bool = False
     bands: tuple[Band, ...] = Field(min_length=1)
 

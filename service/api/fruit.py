@@ -12,45 +12,18 @@ from fastapi import APIRouter, Query, Request
 
 from grading.explain import explain, sentences
 from grading.kernel import Compiled
-from grading.quantities import MEASURES, PRIMARY_FIELD
-from grading.reasons import Reason, reasons_of
-from grading.record import FruitBatch
+from grading.reasons import Reason
 from grading.verdicts import Verdicts
-from service.api.lots import LotId, lot_json, utc
+from service.api.lots import LotId, lot_json
 from service.context import context
 from service.problems import Problem
+from service.rows import fruit_json, utc
 from service.store.reader import chunks_past
 from service.summary import NOTICE
 
 router = APIRouter(prefix="/v1", tags=["fruit"])
 
 Key = Annotated[str, Query(max_length=64)]
-
-
-def fruit_json(*, batch: FruitBatch, verdicts: Verdicts, row: int, compiled: Compiled
-               ) -> dict[str, Any]:
-    """One fruit with its measures in SI units and its classes by name."""
-    measured = {}
-    for name, column in batch.measures.items():
-        if column.present[row]:
-            measure = MEASURES[name]
-            measured[PRIMARY_FIELD[name]] = round(
-                measure.value(quanta=int(column.values[row])), measure.decimals())
-    sent = {name: float(c.values[row]) for name, c in batch.originals.items() if c.present[row]}
-    decisive = Reason(int(verdicts.decisive[row]))
-    return {
-        "source": batch.source, "run": batch.run, "seq": int(batch.seq[row]),
-        "lane": int(batch.lane[row]) or None,
-        "time": utc(int(batch.time_ms.values[row])) if batch.time_ms.present[row] else None,
-        **measured,
-        **({"as_sent": sent} if sent else {}),
-        "size": compiled.size_names[verdicts.size[row]],
-        "maturity": compiled.maturity_names[verdicts.maturity[row]],
-        "grade": compiled.grade_names[verdicts.grade[row]],
-        "pack": compiled.pack_names[verdicts.pack[row]],
-        "decisive": None if decisive is Reason.NONE else decisive.word,
-        "reasons": [r.word for r in reasons_of(bits=int(verdicts.reasons[row]))],
-    }
 
 
 def _cursor(text: str) -> tuple[str, str, int]:

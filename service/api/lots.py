@@ -5,22 +5,22 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 import sqlite3
-from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from grading.errors import Finding, StandardError
-from service.api.records import storage_problem
 from service.context import Context, context
 from service.lots import LotState
 from service.problems import Problem
+from service.rows import utc
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
 from service.store.lots import Lot, close_lot, insert_lot
 from service.store.quarantine import count_quarantined, list_quarantined
 from service.store.standards import ProfileText, StandardText, keep_profile, keep_standard
 from service.summary import culls, histograms, packout, standing
+from service.trouble import storage_problem
 
 router = APIRouter(prefix="/v1", tags=["lots"])
 
@@ -43,14 +43,6 @@ class OpenLot(BaseModel):
     route: Words = ""
     line: Words | None = None
     note: Annotated[str, Field(max_length=400)] = ""
-
-
-def utc(ms: int | None) -> str | None:
-    """RFC 3339 in UTC."""
-    if ms is None:
-        return None
-    return datetime.fromtimestamp(ms / 1000, UTC).isoformat(timespec="milliseconds").replace(
-        "+00:00", "Z")
 
 
 def lot_json(state: LotState) -> dict[str, Any]:

@@ -9,10 +9,11 @@ import msgspec
 from fastapi import APIRouter, Request
 from pydantic import BaseModel, ConfigDict, Field
 
-from service.api.lots import utc, written
+from service.api.lots import written
 from service.api.records import take
 from service.context import context
 from service.problems import Problem
+from service.rows import utc
 from service.store.quarantine import get_quarantined, resolve_quarantined
 
 router = APIRouter(prefix="/v1/quarantine", tags=["quarantine"])

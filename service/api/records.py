@@ -25,6 +25,7 @@ from service.problems import Problem, at, finding_json
 from service.road import OUTCOMES, Outcomes
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
 from service.store.group import CONFLICT, DUPLICATE, LOT_CLOSED, STORED
+from service.trouble import storage_problem
 
 MEDIA: Final = {
     "application/json": "json", "application/x-ndjson": "ndjson", "text/csv": "csv",
@@ -123,20 +124,6 @@ async def _keep_body(
             received_ms=ctx.clock.now_ms()))
     except (QueueFull, StorageFull, StorageFailed, StoreClosed) as error:
         raise storage_problem(error) from error
-
-
-def storage_problem(error: Exception) -> Problem:
-    """Why nothing was kept, and when to try again."""
-    if isinstance(error, QueueFull):
-        return Problem(status=503, code="queue_full", retry_after_s=1, detail=(
-            "More fruit wait for the disk than the queue takes. Nothing of this body was kept; "
-            "send it again."))
-    if isinstance(error, StorageFull):
-        return Problem(status=507, code="disk_full", retry_after_s=10, detail=(
-            "The disk is full. Nothing of this body was kept; free space and send it again."))
-    return Problem(status=503, code="storage", retry_after_s=5, detail=(
-        f"The store cannot take records now ({error}). Nothing of this body was kept; "
-        "send it again."))
 
 
 def answer(outcomes: Outcomes) -> Response:

@@ -49,6 +49,10 @@ _CODES: Final = (
 )
 
 
+_WORDS: Final = {"float": "number", "int": "whole number", "str": "text", "bool": "true or false",
+                 "datetime": "time as text"}
+
+
 class BodyError(Exception):
     """A body of which no record can be told apart; `findings` say why."""
 
@@ -89,7 +93,7 @@ def _syntax(*, body: bytes, error: Exception, what: str) -> Finding:
                                f"{word.decode()} at byte {start} is not JSON.",
                                "Leave a field out when it was not measured.")
     tail = "Send several objects as application/x-ndjson or in one array." \
-        if "trailing" in text else "Mend the syntax there."
+        if "trailing characters" in text else "Mend the syntax there."
     return Finding("", "not_json",
                    f"The {what} is not JSON at byte {at}: {_lower(text[:match.start()])}.", tail)
 
@@ -159,7 +163,9 @@ def _from_message(text: str, name: str, value: Any) -> Finding:
         value = value[step]
     code = next((c for mark, c in _CODES if mark in text), "invalid")
     last = next((s for s in reversed([name, *steps]) if isinstance(s, str)), name)
-    detail = _lower(text.replace("`", ""))
+    detail = _lower(text.replace("`", "").replace(" | null", ""))
+    for word, plain in _WORDS.items():
+        detail = re.sub(rf"\b{word}\b", plain, detail)
     if code == "time_without_zone":
         detail = "the zone is missing"
     elif code == "not_a_time":

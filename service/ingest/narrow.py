@@ -10,6 +10,7 @@ caller takes the full way, which is the one that says what is wrong.
 from __future__ import annotations
 
 import re
+import threading
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from typing import Annotated, Any, Final
 
 import msgspec
 import numpy as np
+from msgspec.structs import astuple
 
 from grading.quantities import UNIT_FIELDS, Integers
 from grading.record import (
@@ -33,15 +35,19 @@ from grading.record import (
     from_columns,
 )
 
+_DEFECT_FIELDS: Final = len(Defect.__struct_fields__)
 SOURCES_MAX: Final = 256
 TRIES_MAX: Final = 3
 """Failures in a row, after which a source takes the full way for the next `REST` bodies."""
 REST: Final = 200
 
 _ENCODER: Final = msgspec.msgpack.Encoder()
+BUFFER_MAX: Final = 4 << 20
+_LOCAL: Final = threading.local()
 _TIME = re.compile(rb"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.(\d{1,6}))?(Z|[+-]\d\d:\d\d)")
 _INT_WIDTHS: Final = {0xCC: ("u1", 1), 0xCD: (">u2", 2), 0xCE: (">u4", 4), 0xCF: (">u8", 8)}
-_SPARSE: Final = ("defects", "judged")
+_SPARSE: Final[tuple[str, ...]] = ("defects", "judged")
+_NAN: Final = float("nan")
 _FIELD_TYPES: Final[dict[str, tuple[Any, Any]]] = {
     # A lane above 127 would need a second byte in some rows; such a source takes the full way.
     "lane": (Annotated[int, msgspec.Meta(ge=1, le=127)], 0),
@@ -49,21 +55,25 @@ _FIELD_TYPES: Final[dict[str, tuple[Any, Any]]] = {
     "time_unix_ms": (Annotated[int, msgspec.Meta(ge=TIME_LOW_MS, lt=TIME_HIGH_MS)], 0),
     "defects": (Annotated[list[Defect], msgspec.Meta(max_length=40)] | None, None),
     "judged": (dict[str, bool] | None, None),
-    **{name: (float, float("nan")) for name in UNIT_FIELDS},
+    **{name: (float, _NAN) for name in UNIT_FIELDS},
 }
 
 
 class Shape:
     """The record that one set of fields makes, with its decoders."""
 
-    def __init__(self, *, fields: tuple[str, ...]) -> None:
+    def __init__(
+        self, *, fields: tuple[str, ...], nullable: frozenset[str] = frozenset()
+    ) -> None:
         required: Any = ("seq", Annotated[int, msgspec.Meta(ge=0, le=SEQ_MAX)])
         self.fields = fields
         self.readings = tuple(f for f in fields if f in UNIT_FIELDS)
+        self.nullable = tuple(f for f in self.readings if f in nullable)
         self.sparse = tuple(f for f in _SPARSE if f in fields)
         self.struct = msgspec.defstruct(
             "Narrow",
-            [required if f == "seq" else (f, *_FIELD_TYPES[f]) for f in fields],
+            [required if f == "seq" else (f, float | None, _NAN) if f in self.nullable
+             else (f, *_FIELD_TYPES[f]) for f in fields],
             forbid_unknown_fields=True, kw_only=True, gc=False)
         struct: Any = self.struct
         self.array = msgspec.json.Decoder(list[struct])
@@ -79,7 +89,18 @@ class Shape:
         for name in self.sparse:
             sparse[name] = self._lifted(records, name)
             colons -= sum(_keys_of(name, value) for value in sparse[name].values())
-        buffer = _ENCODER.encode(records)
+        for name in self.nullable:
+            values = list(map(attrgetter(name), records))
+            if None in values:
+                empty = [i for i, v in enumerate(values) if v is None]
+                colons -= len(empty)
+                for i in empty:
+                    setattr(records[i], name, _NAN)
+        # A buffer that stays is not mapped and zeroed by the system anew for every body.
+        buffer = _LOCAL.__dict__.pop("buffer", None) or bytearray()
+        _ENCODER.encode_into(records, buffer)
+        if len(buffer) < BUFFER_MAX:
+            _LOCAL.buffer = buffer
         layout = self._layout(buffer, len(records))
         if layout is None:
             return None
@@ -122,7 +143,7 @@ class Shape:
             setattr(records[i], name, None)
         return lifted
 
-    def _layout(self, buffer: bytes, n: int) -> tuple[Any, int] | None:
+    def _layout(self, buffer: bytes | bytearray, n: int) -> tuple[Any, int] | None:
         """The buffer as a table of rows, and the length of its times; None if rows differ.
 
         Row 0 gives the length of every value. In a later row only an integer or a time could have
@@ -252,7 +273,7 @@ def unix_ms_of(*, texts: Any, length: int) -> Integers | None:
     digits = texts.view(np.uint8).reshape(-1, length) - form.zero
     if (digits > form.most).any():
         return None
-    parts = digits @ form.weights if len(texts) < 4 else digits.astype(np.float64) @ form.weights
+    parts = digits.astype(np.float64) @ form.weights
     days, clock = parts[:, 0], parts[:, 1]
     if digits[:, 11].max() == 2 and (clock >= 86_400_000).any():
         return None
@@ -260,7 +281,7 @@ def unix_ms_of(*, texts: Any, length: int) -> Integers | None:
         start = _day_ms(int(days[0]))
         if start is None:
             return None
-        ms = clock.astype(np.int64)
+        ms: Integers = clock.astype(np.int64)
         ms += start - form.offset_ms
     else:
         codes, where = np.unique(days, return_inverse=True)
@@ -288,8 +309,7 @@ def _keys_of(name: str, value: Any) -> int:
     """Keys that a sparse value was written with, itself included."""
     if name == "judged":
         return 1 + len(value)
-    return 1 + sum(
-        sum(getattr(d, f) is not None for f in d.__struct_fields__) for d in value)
+    return 1 + sum(_DEFECT_FIELDS - astuple(d).count(None) for d in value)
 
 
 def colons_in(body: bytes) -> int:
@@ -325,24 +345,27 @@ class Shapes:
     def worked(self, source: str) -> None:
         self._known[source].failures = 0
 
-    def learn(self, source: str, records: Sequence[FruitRecord], order: Sequence[str]) -> None:
-        """Remember the fields of records that took the full way; `order`: the first one's keys."""
+    def learn(
+        self, *, source: str, records: Sequence[FruitRecord], plain: Sequence[dict[str, Any]]
+    ) -> None:
+        """Remember what records that took the full way hold; plain: the same, as sent."""
         known = self._known.setdefault(source, _Known())
         if known.rest:
             return
         old = set(known.shape.fields) if known.shape else set()
-        used = {"seq"} | {
+        nullable = {k for record in plain for k, v in record.items() if v is None}
+        nullable |= set(known.shape.nullable) if known.shape else set()
+        used = {"seq"} | old | {
             f for f in FruitRecord.__struct_fields__
-            if any(v is not None for v in map(attrgetter(f), records))}
+            if f in nullable or any(v is not None for v in map(attrgetter(f), records))}
         if known.shape is not None:
             known.failures += 1
             if known.failures >= TRIES_MAX:
                 known.failures, known.rest = 0, REST
-            if used <= old:
+            if used <= old and nullable <= set(known.shape.nullable):
                 return
         # Decoding is fastest when keys come in the struct's order.
-        ranked = [f for f in order if f in used | old]
-        ranked += [f for f in FruitRecord.__struct_fields__ if f in used | old]
-        known.shape = Shape(fields=tuple(dict.fromkeys(ranked)))
+        ranked = [f for f in (*plain[0], *FruitRecord.__struct_fields__) if f in used]
+        known.shape = Shape(fields=tuple(dict.fromkeys(ranked)), nullable=frozenset(nullable))
         while len(self._known) > SOURCES_MAX:
             self._known.popitem(last=False)

@@ -27,7 +27,7 @@ from service.ingest.faults import (
 )
 from service.ingest.narrow import Shapes, colons_in
 
-__all__ = ["Body", "BodyError", "Media", "parse_body"]
+__all__ = ["Body", "BodyError", "Media", "parse_body", "split_array"]
 
 Media = Literal["json", "ndjson", "csv", "parquet"]
 
@@ -66,8 +66,9 @@ class Body:
         except UNREADABLE:
             return None
         seq = value.get("seq") if isinstance(value, dict) else None
-        whole = isinstance(seq, int) and not isinstance(seq, bool)
-        return seq if whole and 0 <= seq < 2**63 else None
+        if not isinstance(seq, int) or isinstance(seq, bool):
+            return None
+        return seq if 0 <= seq < 2**63 else None
 
 
 def parse_body(*, body: bytes, media: str, source: str, run: str) -> Body:
@@ -83,8 +84,7 @@ def parse_body(*, body: bytes, media: str, source: str, run: str) -> Body:
         read = parse_csv if media == "csv" else parse_parquet
         n, parsed, raws = read(body=body, source=source, run=run)
         return Body(n=n, parsed=parsed, raws=raws)
-    if body.startswith(_BOM):
-        body = body[len(_BOM):]
+    body = body.removeprefix(_BOM)
     if media == "ndjson":
         return _parse(body=body, kind="lines", source=source, run=run)
     if media != "json":
@@ -108,7 +108,14 @@ def _decode(kind: str, array: Any, one: Any, body: bytes) -> list[Any]:
     if kind == "object":
         return [one.decode(body)]
     found: list[Any] = one.decode_lines(body) if kind == "lines" else array.decode(body)
+    # The decoder takes any white space between records; one a line is up to us.
+    if kind == "lines" and not _one_a_line(body, len(found)):
+        raise msgspec.DecodeError("not one record a line")
     return found
+
+
+def _one_a_line(body: bytes, n: int) -> bool:
+    return body.count(b"\n") == n - (not body.endswith(b"\n")) or len(_split(body, "lines")) == n
 
 
 def _parse(*, body: bytes, kind: str, source: str, run: str) -> Body:
@@ -151,7 +158,7 @@ def _whole(body: bytes, kind: str, source: str, run: str) -> Parsed | None:
         return None
     if records:
         with _SHAPES_LOCK:
-            _SHAPES.learn(source, records, tuple(plain[0]))
+            _SHAPES.learn(source=source, records=records, plain=plain)
     return to_batch(records=records, source=source, run=run)
 
 
@@ -170,6 +177,12 @@ def _colons(value: Any) -> int:
         if isinstance(part, str | list | dict):
             count += _colons(part)
     return count
+
+
+def split_array(*, body: bytes) -> list[bytes]:
+    """The text of each record of a JSON array, or of the one object. Raises BodyError."""
+    body = body.removeprefix(_BOM)
+    return _split(body, "array" if body.lstrip(b" \t\r\n")[:1] == b"[" else "object")
 
 
 def _split(body: bytes, kind: str) -> list[bytes]:

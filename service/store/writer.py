@@ -218,7 +218,7 @@ class Writer:
         group.write()
         if self._conn.total_changes == changes:
             # Only repeats: they were durable before, so there is nothing to sync.
-            self._conn.execute("ROLLBACK")
+            self._conn.execute("COMMIT")
             return [
                 (dataclasses.replace(a, commit=self._commit_no) if isinstance(a, Receipt) else a, e)
                 for a, e in answers

@@ -1,0 +1,101 @@
+"""Firmness: exact force units, plunger tips, and the two cheeks of one fruit.
+
+A firmness number means something only with its unit and its tip. Part of the force follows the
+tip's area and part its rim, so no factor turns a reading with one tip into one with another: a
+reading whose tip is not the standard's is refused or flagged, never scaled.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Final, Literal
+
+from grading.quantities import MM_PER_INCH, N_PER_KGF, N_PER_LBF
+
+ForceUnit = Literal["N", "lbf", "kgf"]
+
+NEWTONS: Final[dict[ForceUnit, Fraction]] = {
+    "N": Fraction(1), "lbf": N_PER_LBF, "kgf": N_PER_KGF,
+}
+"""Newtons in one of each unit, exact by definition (NIST SP 811, appendix B)."""
+
+_SLACK_MM: Final = Fraction(5, 100)
+"""How far a stated tip may be off its name through rounding (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """A nominal plunger head: the millimetre name and the inch name of one and the same thing."""
+
+    name: str
+    mm: Fraction
+    inch: Fraction
+
+    def fits(self, *, tip_mm: float) -> bool:
+        """Whether a stated tip diameter is this head under either name."""
+        low, high = sorted((self.mm, self.inch * MM_PER_INCH))
+        return low - _SLACK_MM <= Fraction(str(tip_mm)) <= high + _SLACK_MM
+
+
+HEADS: Final = (
+    Head("8 mm (5/16 in)", Fraction(8), Fraction(5, 16)),
+    Head("11 mm (7/16 in)", Fraction(11), Fraction(7, 16)),
+)
+"""The two standard heads of the Magness-Taylor type."""
+
+
+def convert(*, value: float, unit: ForceUnit, to: ForceUnit) -> float:
+    """A force in another unit, rounded once; raises ValueError unless finite and 0 or more."""
+    if not 0.0 <= value < math.inf:
+        raise ValueError(f"firmness {value} {unit} must be a number of 0 or more")
+    return float(Fraction(value) * NEWTONS[unit] / NEWTONS[to])
+
+
+def tip_area_mm2(*, tip_mm: float) -> float:
+    """Area of a round tip's face; raises ValueError unless the diameter is above zero."""
+    if not 0.0 < tip_mm < math.inf:
+        raise ValueError(f"tip diameter {tip_mm} mm must be above zero")
+    return math.pi * tip_mm**2 / 4.0
+
+
+def nominal_head(*, tip_mm: float) -> Head | None:
+    """The standard head that a stated tip diameter means, None for any other tip."""
+    return next((head for head in HEADS if head.fits(tip_mm=tip_mm)), None)
+
+
+def same_tip(*, tip_mm: float, standard_tip_mm: float) -> bool:
+    """Whether readings with this tip may be judged by a limit stated for the standard's tip.
+
+    8 mm and 5/16 in (7.9375 mm) are one nominal head, 11 mm and 7/16 in (11.1125 mm) another; any
+    other tip must equal the standard's to 0.05 mm.
+    """
+    head, wanted = nominal_head(tip_mm=tip_mm), nominal_head(tip_mm=standard_tip_mm)
+    if head is not None or wanted is not None:
+        return head is wanted
+    return abs(Fraction(str(tip_mm)) - Fraction(str(standard_tip_mm))) <= _SLACK_MM
+
+
+@dataclass(frozen=True, slots=True)
+class Cheeks:
+    """Firmness of one fruit from its two opposite cheeks, in the unit of the readings."""
+
+    mean: float
+    spread: float
+
+
+def fruit_firmness(*, first: float, second: float) -> Cheeks:
+    """Mean of the two cheek readings and how far they lie apart, both in the readings' unit."""
+    return Cheeks((first + second) / 2.0, abs(first - second))
+
+
+def cheek_sd(*, pairs: Sequence[tuple[float, float]]) -> float | None:
+    """Standard deviation of one cheek reading within a fruit: sqrt(mean(d^2) / 2).
+
+    pairs: both cheeks of each fruit, one unit and one tip. None without pairs.
+    """
+    if not pairs:
+        return None
+    return math.sqrt(math.fsum((a - b) ** 2 for a, b in pairs) / len(pairs) / 2.0)

@@ -1,0 +1,310 @@
+"""Tables: CSV and Parquet with one column a field of the fruit record.
+
+The quick way reads whole columns; a cell that it cannot read sends the table row by row through
+the same checks as a JSON record, so that a bad row never blocks its neighbours.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime
+from typing import Any, Final
+
+import msgspec
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet as pq
+
+from grading.errors import Finding
+from grading.quantities import UNIT_FIELDS
+from grading.record import (
+    SEQ_MAX,
+    TIME_HIGH_MS,
+    TIME_LOW_MS,
+    Column,
+    Columns,
+    Defect,
+    FruitRecord,
+    Parsed,
+    from_columns,
+    to_batch,
+    unix_ms,
+)
+from service.ingest.faults import (
+    UNREADABLE,
+    BodyError,
+    body_error,
+    shown,
+    unknown_column,
+    value_findings,
+)
+
+Table = tuple[int, Parsed, Callable[[], Sequence[bytes]]]
+
+_WHOLE: Final = re.compile(r"-?\d{1,19}")
+_NUMBER: Final = re.compile(r"-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_INTEGERS: Final = ("seq", "lane", "time_unix_ms")
+_MOMENTS: Final = msgspec.json.Decoder(list[datetime])
+_DEFECTS: Final = msgspec.json.Decoder(list[Defect])
+_JUDGED: Final = msgspec.json.Decoder(dict[str, bool])
+_NOT_CSV: Final = "Send a header with the field names of a fruit record, separated by commas."
+
+
+class _Slow(Exception):
+    """Something that only the row-by-row way can name."""
+
+
+def parse_csv(*, body: bytes, source: str, run: str) -> Table:
+    """n, what became of each row, and each row as JSON. Raises BodyError for a useless header."""
+    try:
+        text = body.decode("utf-8-sig")
+    except UnicodeDecodeError as wrong:
+        raise body_error("not_utf8", f"The table is not UTF-8 at byte {wrong.start}.",
+                         "Save it as CSV UTF-8.") from None
+    if "\0" in text:
+        raise body_error("not_csv", "The table holds a zero byte.", _NOT_CSV)
+    rows = _rows(text)
+    names = [name.strip() for name in next(rows, [])]
+    check_header(names=names)
+    try:
+        parsed = _quick_csv(body, names, source, run)
+        n = len(parsed.kept) + len(parsed.refused)
+        return n, parsed, lambda: [_row_json(names, row) for row in rows]
+    except (_Slow, pa.ArrowInvalid, *UNREADABLE):
+        listed = list(rows)
+    values = [_row(names, cells) for cells in listed]
+    return len(listed), _one_by_one(values, source, run), lambda: [
+        _row_json(names, row) for row in listed]
+
+
+def _rows(text: str) -> Iterator[list[str]]:
+    try:
+        yield from (row for row in csv.reader(io.StringIO(text, newline=""), strict=True) if row)
+    except csv.Error as wrong:
+        raise body_error("not_csv", f"The table is not CSV: {wrong}.", _NOT_CSV) from None
+
+
+def check_header(*, names: Sequence[str]) -> None:
+    """Raises BodyError unless every column is a field, once, and seq is among them."""
+    if not names:
+        raise body_error("empty", "The table is empty.", _NOT_CSV)
+    if len(names) == 1 and (";" in names[0] or "\t" in names[0]):
+        raise body_error("not_csv", f"The header {shown(names[0])} is one column.", _NOT_CSV)
+    found = [unknown_column(name=n) for n in names if n not in FruitRecord.__struct_fields__]
+    found += [
+        Finding(f"/{n}", "given_twice", f"Column {n} comes twice.", "Send it once.")
+        for n in dict.fromkeys(names) if names.count(n) > 1]
+    if "seq" not in names:
+        found.append(Finding("/seq", "missing_field", "There is no column seq.",
+                             "Add the fruit's number inside its run, a whole number from 0 up."))
+    if found:
+        raise BodyError(findings=tuple(found))
+
+
+def _quick_csv(body: bytes, names: Sequence[str], source: str, run: str) -> Parsed:
+    if b"0x" in body or b"0X" in body:  # Arrow would take them for hexadecimal numbers
+        raise _Slow
+    kinds = {n: pa.int64() if n in _INTEGERS else pa.float64() if n in UNIT_FIELDS else pa.utf8()
+             for n in names}
+    table = pyarrow.csv.read_csv(
+        io.BytesIO(body),
+        read_options=pyarrow.csv.ReadOptions(column_names=list(names), skip_rows=1,
+                                             use_threads=False),
+        parse_options=pyarrow.csv.ParseOptions(newlines_in_values=True),
+        convert_options=pyarrow.csv.ConvertOptions(
+            column_types=kinds, null_values=[""], strings_can_be_null=True,
+            quoted_strings_can_be_null=True))
+    return from_table(table=table, source=source, run=run)
+
+
+def parse_parquet(*, body: bytes, source: str, run: str) -> Table:
+    """n, what became of each row, and each row as JSON. Raises BodyError for another table."""
+    try:
+        table = pq.read_table(pa.BufferReader(body))
+    except (pa.ArrowException, OSError) as wrong:
+        raise body_error("not_parquet", f"The body is not Parquet: {str(wrong)[:200]}.",
+                         "Send a whole Parquet file.") from None
+    return parse_table(table=table, source=source, run=run)
+
+
+def parse_table(*, table: Any, source: str, run: str) -> Table:
+    """The same for an Arrow table."""
+    check_header(names=table.column_names)
+
+    def raws() -> list[bytes]:
+        return [json.dumps({k: v for k, v in row.items() if v is not None}, default=str).encode()
+                for row in table.to_pylist()]
+
+    try:
+        return table.num_rows, from_table(table=table, source=source, run=run), raws
+    except (_Slow, pa.ArrowException, *UNREADABLE):
+        rows = [_plain(row) for row in table.to_pylist()]
+        return len(rows), _one_by_one(rows, source, run), raws
+
+
+def from_table(*, table: Any, source: str, run: str) -> Parsed:
+    """Checked columns of an Arrow table whose every cell has the right type; else _Slow."""
+    n = table.num_rows
+    columns = {name: table.column(name).combine_chunks() for name in table.column_names}
+    fields = tuple(name for name in columns if name in UNIT_FIELDS)
+    readings = np.empty((len(fields), n))
+    for k, name in enumerate(fields):
+        readings[k] = _floats(columns[name])
+    seq = _whole(columns["seq"], 0, SEQ_MAX)
+    if columns["seq"].null_count:
+        raise _Slow
+    lane = np.zeros(n, np.uint8)
+    if "lane" in columns:
+        lane[:] = _whole(columns["lane"], 1, 255)
+    return from_columns(
+        columns=Columns(seq=seq, lane=lane, time_ms=_times(columns, n), fields=fields,
+                        readings=readings, defects=_sparse(columns, "defects", _DEFECTS),
+                        judged=_sparse(columns, "judged", _JUDGED)),
+        source=source, run=run)
+
+
+def _floats(array: Any) -> Any:
+    if not (pa.types.is_floating(array.type) or pa.types.is_integer(array.type)
+            or pa.types.is_null(array.type)):
+        raise _Slow
+    values = array.cast(pa.float64())
+    found = values.drop_null().to_numpy(zero_copy_only=False)
+    if not np.isfinite(found).all():
+        raise _Slow  # NaN is no way to say "not measured"
+    return values.to_numpy(zero_copy_only=False)
+
+
+def _whole(array: Any, low: int, high: int) -> Any:
+    """Whole numbers, 0 where nothing is given."""
+    if not (pa.types.is_integer(array.type) or pa.types.is_null(array.type)):
+        raise _Slow
+    found = array.cast(pa.int64())
+    said = found.drop_null().to_numpy(zero_copy_only=False)
+    if len(said) and (said.min() < low or said.max() > high):
+        raise _Slow
+    return found.fill_null(0).to_numpy(zero_copy_only=False)
+
+
+def _times(columns: dict[str, Any], n: int) -> Column:
+    present = np.zeros(n, np.bool_)
+    times = np.zeros(n, np.int64)
+    if "time_unix_ms" in columns:
+        array = columns["time_unix_ms"]
+        times = np.array(_whole(array, TIME_LOW_MS, TIME_HIGH_MS - 1))
+        present = array.is_valid().to_numpy(zero_copy_only=False).copy()
+    if "time" not in columns:
+        return Column(times, present)
+    array = columns["time"]
+    said = np.flatnonzero(array.is_valid().to_numpy(zero_copy_only=False))
+    if present[said].any():
+        raise _Slow
+    found = array.drop_null().to_pylist()
+    if pa.types.is_timestamp(array.type) and array.type.tz is not None:
+        moments = [m.astimezone(UTC) for m in found]
+    elif pa.types.is_string(array.type):
+        moments = _MOMENTS.decode(msgspec.json.encode(found))
+    elif found:
+        raise _Slow
+    else:
+        moments = []
+    if any(m.tzinfo is None for m in moments):
+        raise _Slow
+    times[said] = [unix_ms(moment=m) for m in moments]
+    present[said] = True
+    if ((times[said] < TIME_LOW_MS) | (times[said] >= TIME_HIGH_MS)).any():
+        raise _Slow
+    return Column(times, present)
+
+
+def _sparse(columns: dict[str, Any], name: str, decoder: Any) -> dict[int, Any]:
+    if name not in columns:
+        return {}
+    array = columns[name]
+    rows = np.flatnonzero(array.is_valid().to_numpy(zero_copy_only=False)).tolist()
+    if rows and not pa.types.is_string(array.type):
+        raise _Slow
+    found = {}
+    for row in rows:
+        value = decoder.decode(array[row].as_py())
+        if len(value) > 40 and name == "defects":
+            raise _Slow
+        if value:
+            found[row] = tuple(value) if name == "defects" else value
+    return found
+
+
+def _row(names: Sequence[str], cells: Sequence[str]) -> dict[str, Any] | Finding:
+    """One row of text as the mapping that a JSON record would be."""
+    if len(cells) != len(names):
+        return Finding("", "wrong_columns", f"The row has {len(cells)} cells, the header "
+                       f"{len(names)}.", "Quote cells that hold a comma.")
+    return {name: _cell(name, cell.strip()) for name, cell in zip(names, cells, strict=True)
+            if cell.strip()}
+
+
+def _cell(name: str, cell: str) -> Any:
+    """A cell's value, or its text where it is not one: the record's checks name that."""
+    if name in _INTEGERS:
+        return int(cell) if _WHOLE.fullmatch(cell) else cell
+    if name in UNIT_FIELDS:
+        return float(cell) if _NUMBER.fullmatch(cell) else cell
+    if name in ("defects", "judged"):
+        try:
+            return msgspec.json.decode(cell)
+        except UNREADABLE:
+            return cell
+    return cell
+
+
+def _plain(row: dict[str, Any]) -> dict[str, Any]:
+    """A Parquet row without its missing values; nested ones may be JSON text or real."""
+    kept = {name: _compact(value) for name, value in row.items() if value is not None}
+    for name in ("defects", "judged"):
+        if isinstance(kept.get(name), str):
+            kept[name] = _cell(name, kept[name])
+    return kept
+
+
+def _compact(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_compact(v) for v in value]
+    if isinstance(value, dict):
+        return {k: _compact(v) for k, v in value.items() if v is not None}
+    return value
+
+
+def _row_json(names: Sequence[str], cells: Sequence[str]) -> bytes:
+    """A row as the JSON record it stands for; one of another length as a list of its cells."""
+    row = _row(names, cells)
+    return json.dumps(list(cells) if isinstance(row, Finding) else row,
+                      ensure_ascii=False).encode()
+
+
+def _one_by_one(rows: Sequence[dict[str, Any] | Finding], source: str, run: str) -> Parsed:
+    from service.ingest.parse import merged
+
+    records: list[FruitRecord] = []
+    places: list[int] = []
+    refused: dict[int, tuple[Finding, ...]] = {}
+    for position, row in enumerate(rows):
+        if isinstance(row, Finding):
+            refused[position] = (row,)
+            continue
+        wrong = tuple(
+            Finding(f"/{name}", "not_a_number", f"{value} is not a number.",
+                    "Leave the cell empty when it was not measured.")
+            for name, value in row.items() if isinstance(value, float) and not math.isfinite(value))
+        wrong += value_findings(value=row)
+        if wrong:
+            refused[position] = wrong
+            continue
+        records.append(msgspec.convert(row, FruitRecord))
+        places.append(position)
+    return merged(parsed=to_batch(records=records, source=source, run=run),
+                  places=np.array(places, np.int64), refused=refused)

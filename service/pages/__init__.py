@@ -1,0 +1,196 @@
+"""Pages that the service renders itself: lots, one lot, the pull form and its answer.
+
+They work without scripts; the scripts refresh a page and add rows. Nothing comes from elsewhere.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+from collections.abc import Awaitable, Callable
+from typing import Any, Final
+from urllib.parse import parse_qsl, quote, urlsplit
+
+from fastapi import FastAPI
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from service.api.records import read_body
+from service.context import context
+from service.lots import LotState
+from service.pages.look import Look
+from service.pages.lot_view import entries, lot_view, lots_view, person_points
+from service.pages.pull_form import (
+    BOXES,
+    BOXES_MAX,
+    DEFECTS_A_ROW,
+    ROWS_MAX,
+    STATES,
+    Read,
+    fresh,
+    place,
+    read_form,
+    row_count,
+)
+from service.pages.render import page, problem_page, reader, static
+from service.problems import Problem, finding_json
+from service.pulls import take_pull
+from service.store.pulls import get_pull
+
+FORM_BYTES: Final = 1024 * 1024
+FORM_FIELDS: Final = 6_000
+Page = Callable[[Request], Awaitable[Response]]
+
+
+def mount(app: FastAPI) -> None:
+    """Add the pages to the app."""
+    for path, methods, handler in (
+        ("/", ["GET"], home),
+        ("/lots", ["GET"], lots_page),
+        ("/lots/{lot_id}", ["GET"], lot_page),
+        ("/lots/{lot_id}/pulls/new", ["GET"], new_pull),
+        ("/lots/{lot_id}/pulls/new", ["POST"], post_pull),
+        ("/lots/{lot_id}/pulls/{pull_id}", ["GET"], pull_page),
+    ):
+        app.router.add_route(path, _readable(handler), methods=methods, include_in_schema=False)
+    app.router.add_route("/static/{name}", static, methods=["GET"], include_in_schema=False)
+
+
+def _readable(handler: Page) -> Page:
+    """The handler, with its problems as pages for readers who ask for HTML."""
+
+    async def handled(request: Request) -> Response:
+        try:
+            return await handler(request)
+        except Problem as problem:
+            return problem_page(request, problem)
+
+    return handled
+
+
+async def home(request: Request) -> Response:
+    return RedirectResponse("/lots", 303)
+
+
+async def lots_page(request: Request) -> Response:
+    """Every lot, open ones first."""
+    after = request.query_params.get("after", "")
+    view = await asyncio.to_thread(lots_view, ctx=context(request), after=after)
+    return page(request, "lots.html", view, look=reader(request))
+
+
+async def lot_page(request: Request) -> Response:
+    """One lot, to be read across a room."""
+    ctx = context(request)
+    state = ctx.lot(request.path_params["lot_id"])
+    look = reader(request)
+    view = await asyncio.to_thread(lot_view, ctx=ctx, state=state, look=look)
+    return page(request, "lot.html", view, look=look)
+
+
+async def new_pull(request: Request) -> Response:
+    """An empty pull form."""
+    ctx = context(request)
+    state = ctx.lot(request.path_params["lot_id"])
+    look = reader(request)
+    standard = state.binding.compiled.standard
+    values = fresh(
+        now_ms=ctx.clock.now_ms(), pull_id=f"p-{secrets.token_hex(6)}",
+        tip_mm=float(standard.tip_mm), grade=standard.grade[0].id, units=look.units)
+    return _form(request, state, look, values, Read(), fresh_time=True)
+
+
+async def post_pull(request: Request) -> Response:
+    """Take a filled form: on to the answer, or back to the form with what to mend."""
+    ctx = context(request)
+    state = ctx.lot(request.path_params["lot_id"])
+    look = reader(request)
+    _own_form(request)
+    values = await _values(request)
+    if values.pop("more", ""):
+        values["rows"] = str(min(row_count(values=values) + 10, ROWS_MAX))
+        return _form(request, state, look, values, Read())
+    points = tuple(p.person for p in person_points(compiled=state.binding.compiled))
+    read = read_form(values=values, words=look.words, judged=points)
+    if read.pull is None:
+        return _form(request, state, look, values, read, status=422)
+    try:
+        answer = await take_pull(ctx, lot_id=state.id, pull=read.pull)
+    except Problem as problem:
+        for finding in problem.findings:
+            place(read=read, pointer=finding.pointer, message=finding_json(finding)["message"])
+        if not problem.findings:
+            read.errors[""] = problem.detail
+        return _form(request, state, look, values, read, status=problem.status)
+    where = f"/lots/{quote(state.id, safe='')}/pulls/{quote(answer['pull']['id'], safe='')}"
+    return RedirectResponse(where, 303)
+
+
+async def _values(request: Request) -> dict[str, str]:
+    """The fields of a form-encoded body; of a repeated field the last one."""
+    media = request.headers.get("content-type", "").split(";")[0].strip().lower()
+    if media != "application/x-www-form-urlencoded":
+        raise Problem(status=415, code="media_type", detail=(
+            "This address takes the form of the page. Post JSON to /v1/lots/{lot_id}/pulls."))
+    body = await read_body(request, FORM_BYTES)
+    try:
+        return dict(parse_qsl(body.decode(), keep_blank_values=True, errors="strict",
+                              max_num_fields=FORM_FIELDS))
+    except ValueError:
+        raise Problem(status=400, code="form", detail="The form cannot be read.") from None
+
+
+def _own_form(request: Request) -> None:
+    """Refuse a form that another site's page sends through the reader's browser."""
+    headers = request.headers
+    origin = headers.get("origin", "")
+    foreign = headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none") or (
+        bool(origin) and urlsplit(origin).netloc != headers.get("host", ""))
+    if foreign:
+        raise Problem(status=403, code="foreign_form", detail=(
+            "The form was sent from another site. Open the form here and fill it in again."))
+
+
+def _form(
+    request: Request, state: LotState, look: Look, values: dict[str, str], read: Read,
+    *, status: int = 200, fresh_time: bool = False,
+) -> Response:
+    compiled = state.binding.compiled
+    boxes = max([BOXES, *(k + 1 for k in range(BOXES_MAX) if values.get(f"b{k}_id"))])
+    return page(request, "pull_new.html", {
+        "lot": state.id,
+        "values": values, "errors": read.errors, "rows": row_count(values=values),
+        "rows_max": ROWS_MAX, "boxes": boxes, "fresh_time": fresh_time,
+        "grades": compiled.standard.grade,
+        "standard": compiled.standard.name,
+        "defects": compiled.standard.defect, "defects_a_row": range(DEFECTS_A_ROW),
+        "states": STATES,
+        "points": [(p.person, look.words.of(f"point.{p.person}", p.text))
+                   for p in person_points(compiled=compiled)],
+        "chips": sorted(compiled.profile.chips) if compiled.profile else [],
+        "hue_used": not compiled.decider.maturity.hue_unused,
+    }, look=look, status=status)
+
+
+async def pull_page(request: Request) -> Response:
+    """The answer to a pull, as it was given."""
+    ctx = context(request)
+    state = ctx.lot(request.path_params["lot_id"])
+    pull_id = request.path_params["pull_id"]
+
+    def read() -> Any:
+        with ctx.store.reader.connection() as conn:
+            return get_pull(conn, pull_id=pull_id)
+
+    pull = await asyncio.to_thread(read)
+    if pull is None or pull.lot != state.id:
+        raise Problem(status=404, code="unknown_pull",
+                      detail=f"Lot {state.id} has no pull {pull_id[:80]!r}.")
+    look = reader(request)
+    answer = pull.result
+    shares = {axis: entries(listed=answer["shares"].get(f"by_{axis}", []), look=look)
+              for axis in ("grade", "size", "maturity")}
+    return page(request, "pull.html", {
+        "answer": answer, "pull": pull, "shares": shares,
+        "purpose": look.purpose(pull.purpose), "next_pull_due": answer.get("next_pull_due"),
+    }, look=look)

@@ -1,0 +1,83 @@
+// Keeps a page fresh: fetches it again every 5 s and swaps its live part. Freeze stops it
+// (WCAG 2.2.2); without an answer the page says that it is stale.
+const EVERY_MS = 5000;
+const STALE_MS = 12000;
+
+const stale = document.getElementById("stale");
+const frozen = document.getElementById("frozen");
+const freeze = document.getElementById("freeze");
+const root = document.documentElement;
+let answered = Date.now();
+let held = false;
+let timer = 0;
+
+const live = () => document.getElementById("live");
+const clock = (date) => date.toLocaleTimeString(root.lang, { hour12: false });
+
+/** Show every time of the page in the reader's own zone. */
+function localise(within) {
+  for (const time of within.querySelectorAll("time[datetime]")) {
+    const date = new Date(time.dateTime);
+    if (Number.isNaN(date.getTime())) continue;
+    const today = date.toDateString() === new Date().toDateString();
+    time.textContent = today ? clock(date) : `${date.toLocaleDateString(root.lang)} ${clock(date)}`;
+  }
+}
+
+function mark(banner, on, at) {
+  if (on && banner.hidden) banner.querySelector("time").textContent = clock(new Date(at));
+  banner.hidden = !on;
+}
+
+function show() {
+  const seconds = Math.max(0, Math.round((Date.now() - answered) / 1000));
+  for (const age of document.querySelectorAll(".age")) {
+    age.textContent = `(${age.dataset.word.replace("{s}", seconds)})`;
+  }
+  const late = !held && Date.now() - answered > STALE_MS;
+  mark(stale, late, answered);
+  mark(frozen, held, answered);
+  root.classList.toggle("is-stale", late);
+}
+
+/** Swap the live part; keep focus where it was, and leave a reader's selection alone. */
+function swap(text) {
+  const fresh = new DOMParser().parseFromString(text, "text/html").getElementById("live");
+  const old = live();
+  if (!fresh || !old) return;
+  const focused = old.contains(document.activeElement) ? document.activeElement.id : "";
+  localise(fresh);
+  old.replaceWith(document.adoptNode(fresh));
+  if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
+}
+
+async function refresh() {
+  try {
+    const answer = await fetch(location.href, {
+      headers: { Accept: "text/html" }, cache: "no-store", signal: AbortSignal.timeout(EVERY_MS),
+    });
+    if (answer.ok && !held) {
+      const text = await answer.text();
+      answered = Date.now();
+      if (!held && getSelection().isCollapsed) swap(text);
+    }
+  } catch {
+    // No answer: the age goes on growing and says so.
+  }
+  if (!held) timer = setTimeout(refresh, EVERY_MS);
+  show();
+}
+
+freeze.hidden = false;
+freeze.addEventListener("click", () => {
+  held = !held;
+  freeze.textContent = held ? freeze.dataset.thaw : freeze.dataset.freeze;
+  freeze.setAttribute("aria-pressed", String(held));
+  clearTimeout(timer);
+  if (!held) refresh();
+  show();
+});
+localise(document);
+show();
+setInterval(show, 1000);
+timer = setTimeout(refresh, EVERY_MS);

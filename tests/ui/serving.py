@@ -1,0 +1,95 @@
+"""A service on a free port for page tests, with invented lots and fruit."""
+
+from __future__ import annotations
+
+import json
+import random
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import httpx
+import uvicorn
+
+from service.app import create_app
+from service.settings import Settings
+
+LOTS: tuple[dict[str, Any], ...] = (
+    {"id": "L-0417", "grower": "Tolliver Ridge", "block": "TR-07", "cultivar": "ember-lass",
+     "pick": 2, "standard": "us-peaches", "line": "line-1"},
+    {"id": "L-0418", "grower": "Anselm Brothers", "block": "AB-02", "cultivar": "rosalind-red",
+     "pick": 1, "standard": "house-long-distance", "line": "line-2", "route": "long distance"},
+    {"id": "L-0419", "grower": "Quarry Creek Farm", "block": "QC-11", "cultivar": "tansy-flare",
+     "pick": 1, "standard": "us-nectarines"},
+)
+
+
+def fruit(*, n: int, seed: int) -> list[dict[str, Any]]:
+    """Invented fruit: some values left out, a few defects, one sequence gap."""
+    draw = random.Random(seed)
+    found = []
+    for i in range(n):
+        one: dict[str, Any] = {
+            "seq": i + (3 if i > n // 2 else 0), "lane": 1 + i % 8,
+            "diameter_mm": round(min(max(draw.gauss(66, 5), 45), 95), 2),
+            "blush_fraction": round(min(max(draw.gauss(0.5, 0.15), 0), 1), 3),
+            "ground_hue_deg": round(draw.gauss(88, 5), 2),
+            "ground_chroma": 40.0, "ground_fraction": 0.3,
+        }
+        if i % 3:
+            one["sugar_brix"] = round(draw.gauss(11.5, 1.2), 2)
+            one["firmness_n"] = round(max(draw.gauss(55, 10), 4), 2)
+            one["tip_mm"] = 8
+        if i % 41 == 5:
+            del one["diameter_mm"]
+        if i % 17 == 3:
+            one["defects"] = [{"kind": "scab", "circle_mm": 20.0}]
+        if i % 53 == 7:
+            one["defects"] = [{"kind": "decay"}]
+        found.append(one)
+    return found
+
+
+@contextmanager
+def serve(*, data_dir: Path) -> Iterator[str]:
+    """The address of a service on a port of its own, stopped on leaving."""
+    app = create_app(settings=Settings(data_dir=data_dir, port=0))
+    server = uvicorn.Server(uvicorn.Config(
+        app, host="127.0.0.1", port=0, log_level="warning", ws="none", lifespan="on",
+        timeout_graceful_shutdown=2))
+    thread = threading.Thread(target=server.run, daemon=True)
+    ready = threading.Event()
+    startup = server.startup
+
+    async def started(sockets: Any = None) -> None:
+        await startup(sockets=sockets)
+        ready.set()
+
+    server.startup = started  # type: ignore[method-assign]
+    thread.start()
+    assert ready.wait(60), "the service did not start"
+    port = server.servers[0].sockets[0].getsockname()[1]
+    try:
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        server.should_exit = True
+        thread.join(30)
+        assert not thread.is_alive()
+
+
+def fill(*, address: str, n: int = 1200) -> None:
+    """Open the lots and post their fruit, one record of which is refused."""
+    with httpx.Client(base_url=address, timeout=60) as client:
+        for seed, lot in enumerate(LOTS):
+            client.post("/v1/lots", json=lot).raise_for_status()
+            if lot["id"] == "L-0419":
+                continue
+            records = fruit(n=n, seed=seed)
+            records.append({"seq": n + 50, "diameter_mm": 400})
+            lines = "\n".join(json.dumps(r) for r in records)
+            client.post(
+                "/v1/records", params={"lot": lot["id"], "source": lot["line"], "run": "1"},
+                content=lines, headers={"content-type": "application/x-ndjson"},
+            ).raise_for_status()
