@@ -160,7 +160,7 @@ def hue_sd(*, found: Hue) -> float | None:
     # 1 - R as a mean of squares keeps its digits where the hues are close together.
     off = np.radians(found.deg[found.defined]) - np.angle(mean)
     gap = float(np.mean(2.0 * np.sin(off / 2.0) ** 2))
-    return float(np.degrees(np.sqrt(-2.0 * np.log1p(-min(gap, 1.0 - 1e-12)))))
+    return float(np.degrees(np.sqrt(-2.0 * np.log1p(-gap))))
 
 
 def ciede2000(*, lab: npt.ArrayLike, reference: npt.ArrayLike) -> Floats:
@@ -175,14 +175,15 @@ def ciede2000(*, lab: npt.ArrayLike, reference: npt.ArrayLike) -> Floats:
     grey = c1 * c2 == 0.0
 
     apart = h2 - h1
-    turn = np.where(grey, 0.0, apart - 360.0 * (apart > 180.0) + 360.0 * (apart < -180.0))
+    # Opposite hues stay opposite whatever the last bit of an angle says.
+    far = ~grey & (np.abs(apart) > 180.0 + 1e-9)
+    turn = np.where(grey, 0.0, np.where(far, apart - np.copysign(360.0, apart), apart))
     d_l, d_c = l2 - l1, c2 - c1
     d_h = 2.0 * np.sqrt(c1 * c2) * np.sin(np.radians(turn / 2.0))
 
     l_mean, c_mean, total = (l1 + l2) / 2.0, (c1 + c2) / 2.0, h1 + h2
-    round_zero = ~grey & (np.abs(apart) > 180.0)
     h_mean = np.where(grey, total, np.where(
-        round_zero, (total + np.where(total < 360.0, 360.0, -360.0)) / 2.0, total / 2.0))
+        far, (total + np.where(total < 360.0, 360.0, -360.0)) / 2.0, total / 2.0))
 
     t = (1.0 - 0.17 * _cos(h_mean - 30.0) + 0.24 * _cos(2.0 * h_mean)
          + 0.32 * _cos(3.0 * h_mean + 6.0) - 0.20 * _cos(4.0 * h_mean - 63.0))

@@ -66,29 +66,27 @@ def nominal_head(*, tip_mm: float) -> Head | None:
     return next((head for head in HEADS if head.fits(tip_mm=tip_mm)), None)
 
 
-def same_tip(*, tip_mm: float, standard_tip_mm: float) -> bool:
-    """Whether readings with this tip may be judged by a limit stated for the standard's tip.
+def same_head(*, tip_a_mm: float, tip_b_mm: float) -> bool:
+    """Whether readings with one tip may be judged by a limit stated for the other.
 
     8 mm and 5/16 in (7.9375 mm) are one nominal head, 11 mm and 7/16 in (11.1125 mm) another; any
-    other tip must equal the standard's to 0.05 mm.
+    other tip must equal the other one to 0.05 mm. ValueError when a tip is not a number.
     """
-    head, wanted = nominal_head(tip_mm=tip_mm), nominal_head(tip_mm=standard_tip_mm)
-    if head is not None or wanted is not None:
-        return head is wanted
-    return abs(Fraction(str(tip_mm)) - Fraction(str(standard_tip_mm))) <= _SLACK_MM
+    head, other = nominal_head(tip_mm=tip_a_mm), nominal_head(tip_mm=tip_b_mm)
+    if head is not None or other is not None:
+        return head is other
+    return abs(Fraction(str(tip_a_mm)) - Fraction(str(tip_b_mm))) <= _SLACK_MM
 
 
-@dataclass(frozen=True, slots=True)
-class Cheeks:
-    """Firmness of one fruit from its two opposite cheeks, in the unit of the readings."""
+def mean_of_readings(*, readings: Sequence[float]) -> tuple[float, float]:
+    """Firmness of one fruit: the mean of its readings, and their spread, largest less smallest.
 
-    mean: float
-    spread: float
-
-
-def fruit_firmness(*, first: float, second: float) -> Cheeks:
-    """Mean of the two cheek readings and how far they lie apart, both in the readings' unit."""
-    return Cheeks((first + second) / 2.0, abs(first - second))
+    readings: usually two opposite cheeks; one tip, one unit, which the result keeps. ValueError
+    without readings.
+    """
+    if not readings:
+        raise ValueError("a firmness needs at least one reading")
+    return math.fsum(readings) / len(readings), max(readings) - min(readings)
 
 
 def cheek_sd(*, pairs: Sequence[tuple[float, float]]) -> float | None:

@@ -103,12 +103,12 @@ class Compiled:
         flags = np.zeros(n, np.uint32)
         measures = dict(batch.measures)
         firmness, tip = measures.get("firmness"), measures.get("tip")
-        if firmness is not None and tip is not None:
-            other = tip.values != tip.values.dtype.type(self.tip_q)
-            other &= firmness.present
-            rows = np.flatnonzero(other) if other.any() else ()
-            rows = [r for r in rows if _nominal_tip(tip.values[r]) != _nominal_tip(self.tip_q)]
-            if rows:
+        if firmness is not None:
+            # A tip that is not stated is as good as a foreign one.
+            tips = np.zeros(n, np.uint16) if tip is None else tip.values
+            rows = np.flatnonzero((tips != self.tip_q) & firmness.present)
+            rows = rows[_nominal_tip(tips[rows]) != _nominal_tip(self.tip_q)]
+            if len(rows):
                 flags[rows] |= Reason.WRONG_TIP.bit
                 usable = firmness.present.copy()
                 usable[rows] = False

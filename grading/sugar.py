@@ -21,6 +21,10 @@ INDEX_BY_BRIX: Final = (
 scale, read second-hand. Not the table of ISO 1743, which is for glucose syrup."""
 
 
+_CHECK_READING: Final = "check the reading and its unit"
+_CHECK_TEMPERATURE: Final = "bring juice and instrument inside it and read again"
+
+
 @dataclass(frozen=True, slots=True)
 class CorrectionTable:
     """What to add to a reading to get °Bx at 20 °C; one row a whole degree, one column a °Bx.
@@ -83,10 +87,12 @@ class Corrected:
     from_memory: bool
 
 
-def _between(*, x: float, xs: Sequence[float], ys: Sequence[float], what: str) -> float:
+def _between(
+    *, x: float, xs: Sequence[float], ys: Sequence[float], what: str, remedy: str
+) -> float:
     """Straight line between the two known points around x; ValueError outside the points."""
     if not xs[0] <= x <= xs[-1]:
-        raise ValueError(f"{what} {x} is outside the table, {xs[0]} to {xs[-1]}")
+        raise ValueError(f"{what} {x:g} is outside the table, {xs[0]:g} to {xs[-1]:g}: {remedy}")
     i = min(bisect_right(xs, x), len(xs) - 1)
     part = (x - xs[i - 1]) / (xs[i] - xs[i - 1])
     return ys[i - 1] * (1.0 - part) + ys[i] * part
@@ -95,12 +101,13 @@ def _between(*, x: float, xs: Sequence[float], ys: Sequence[float], what: str) -
 def brix_from_index(*, refractive_index: float) -> float:
     """°Bx of a refractive index at 20 °C, 1.33299 to 1.36384; ValueError outside."""
     return _between(x=refractive_index, xs=INDEX_BY_BRIX, ys=range(len(INDEX_BY_BRIX)),
-                    what="refractive index")
+                    what="refractive index", remedy=_CHECK_READING)
 
 
 def index_from_brix(*, brix: float) -> float:
     """Refractive index at 20 °C of 0 to 20 °Bx; ValueError outside."""
-    return _between(x=brix, xs=range(len(INDEX_BY_BRIX)), ys=INDEX_BY_BRIX, what="°Bx")
+    return _between(x=brix, xs=range(len(INDEX_BY_BRIX)), ys=INDEX_BY_BRIX, what="°Bx",
+                    remedy=_CHECK_READING)
 
 
 def temperature_correction(
@@ -110,11 +117,10 @@ def temperature_correction(
 
     ValueError outside the table: the default one covers 10 to 30 °C and 0 to 25 °Bx.
     """
-    columns = [
-        _between(x=brix, xs=table.brix, ys=row, what="°Bx") for row in table.rows
-    ]
-    degrees = range(table.first_c, table.last_c + 1)
-    return _between(x=temperature_c, xs=degrees, ys=columns, what="temperature in °C")
+    columns = [_between(x=brix, xs=table.brix, ys=row, what="°Bx", remedy=_CHECK_READING)
+               for row in table.rows]
+    return _between(x=temperature_c, xs=range(table.first_c, table.last_c + 1), ys=columns,
+                    what="temperature in °C", remedy=_CHECK_TEMPERATURE)
 
 
 def at_20c(
@@ -132,6 +138,15 @@ def at_20c(
     add = temperature_correction(brix=brix, temperature_c=temperature_c, table=table)
     # Between the last row read and the first from memory the line rests on both.
     return Corrected(brix + add, add, table.name, temperature_c > table.memory_from_c - 1)
+
+
+def corrected_brix(*, reading_brix: float, temperature_c: float, atc: bool = False) -> float:
+    """°Bx at 20 °C of a reading; one by an instrument that compensates (atc) stays as it is.
+
+    ValueError, with what to do, outside 10 to 30 °C or 0 to 25 °Bx. `at_20c` says besides which
+    table was used and whether it rests on memory.
+    """
+    return at_20c(brix=reading_brix, temperature_c=temperature_c, atc=atc).brix
 
 
 def sugar_acid_ratio(*, brix: float, acid_percent: float) -> float:

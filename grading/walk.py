@@ -153,7 +153,7 @@ class Walker:
     def see(self, values: Mapping[str, int], judged: Mapping[str, bool]) -> Fruit:
         """The fruit as rules may see it, classed: foreign-tip firmness and blind hue set aside."""
         fruit = Fruit(values, judged)
-        if "firmness" in values and "tip" in values and _tip(values["tip"]) != self.tip:
+        if "firmness" in values and _tip(values.get("tip", 0)) != self.tip:
             fruit.flags |= Reason.WRONG_TIP.bit
             fruit.values = {k: v for k, v in fruit.values.items() if k != "firmness"}
         if "hue" in values and (values.get("chroma", self.chroma_q) < self.chroma_q

@@ -20,6 +20,7 @@ from grading.conformance import assess
 from grading.declared import Declared, Package
 from grading.errors import Finding
 from grading.faults import sample_fruit
+from grading.intervals import interval_after
 from grading.kernel import Compiled
 from grading.part import Part
 from grading.record import FruitBatch, FruitRecord, to_batch
@@ -287,9 +288,20 @@ def part_json(part: Part) -> dict[str, Any]:
         "low": part.interval.low if part.interval else None,
         "high": part.interval.high if part.interval else None,
         "rule": part.rule, "evidence": part.evidence, "more_fruit": part.more_fruit,
+        "after": _after(part),
         "package": part.package, "sentence": part.sentence, "source": part.source,
         "evidence_tag": part.tag,
     }
+
+
+def _after(part: Part) -> dict[str, Any] | None:
+    """The offer to make where a sample does not settle it: the interval after one and a half
+    times as many fruit more, if the share stays as it was seen."""
+    if part.evidence != "not shown" or part.x is None or not part.n:
+        return None
+    extra = part.n * 3 // 2
+    interval = interval_after(x=part.x, n=part.n, extra=extra)
+    return {"extra": extra, "low": interval.low, "high": interval.high}
 
 
 def _number(value: Fraction | None) -> float | None:

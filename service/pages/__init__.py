@@ -192,5 +192,6 @@ async def pull_page(request: Request) -> Response:
               for axis in ("grade", "size", "maturity")}
     return page(request, "pull.html", {
         "answer": answer, "pull": pull, "shares": shares,
+        "titles": {axis: {e["code"]: e["title"] for e in listed} for axis, listed in shares.items()},
         "purpose": look.purpose(pull.purpose), "next_pull_due": answer.get("next_pull_due"),
     }, look=look)

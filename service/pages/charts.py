@@ -101,10 +101,10 @@ def histogram(*, name: str, found: dict[str, Any], look: Look) -> Chart | None:
     inches = name == "diameter" and look.units == "in"
     cuts = _labels([
         (place(c), eighths(mm=c)[0] if inches and eighths(mm=c)[1]
-         else look.number(c * scale.factor, scale.decimals))
+         else look.trimmed(c * scale.factor, 2))
         for c in sorted(found["cuts"]) if left <= c <= right])
     return Chart(bars, cuts, _ticks(left, right, look, name, inches),
-                 f"{look.number(width * scale.factor, 2).rstrip('0').rstrip('.,')} {scale.unit}",
+                 f"{look.trimmed(width * scale.factor, 2)} {scale.unit}",
                  most)
 
 

@@ -60,6 +60,10 @@ class Look:
     def number(self, value: float, decimals: int = 0) -> str:
         return self._mark(f"{value:,.{decimals}f}".replace(",", NARROW))
 
+    def trimmed(self, value: float, decimals: int) -> str:
+        """At most so many digits after the point, without closing zeros."""
+        return self.number(value, decimals).rstrip("0").rstrip(".,")
+
     def count(self, value: int) -> str:
         return self.number(value)
 

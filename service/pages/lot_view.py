@@ -18,6 +18,8 @@ from service.store.pulls import Pull, list_pulls
 from service.store.quarantine import count_quarantined
 from service.summary import culls, histograms, packout
 
+OPEN_CLASSES: Final = frozenset({"undecided", "not measured", "by hand"})
+CULLS_AT_A_GLANCE: Final = 4
 PULLS_SHOWN: Final = 500
 GAPS_SHOWN: Final = 8
 LOTS_SHOWN: Final = 200
@@ -49,7 +51,7 @@ def size_ranges(*, compiled: Compiled, look: Look) -> dict[str, str]:
             return ""
         if inches and eighths(mm=value)[1]:
             return eighths(mm=value)[0]
-        return look.number(float(value) / (25.4 if inches else 1), 2 if inches else 1)
+        return look.trimmed(float(value) / (25.4 if inches else 1), 2)
 
     shown = "in" if inches else unit
     found = {}
@@ -84,8 +86,9 @@ def _share(entry: dict[str, Any]) -> dict[str, Any]:
 
 
 def entries(*, listed: Sequence[dict[str, Any]], look: Look) -> list[dict[str, Any]]:
-    """Share entries with the title as it is shown."""
-    return [{**e, "title": look.code(e["code"], e["title"])} for e in listed]
+    """Share entries with the title as it is shown; the class of what is open comes last."""
+    shown = [{**e, "title": look.code(e["code"], e["title"])} for e in listed]
+    return sorted(shown, key=lambda e: e["code"] in OPEN_CLASSES)
 
 
 def _cull_rows(found: dict[str, Any], look: Look) -> list[dict[str, Any]]:
@@ -168,6 +171,10 @@ def lot_view(*, ctx: Context, state: LotState, look: Look) -> dict[str, Any]:
         "mass_kg": packed["mass_g"] / 1000,
         "culls": culled,
         "cull_rows": _cull_rows(culled, look),
+        "cull_glance": [{**r, "title": look.reason(r["reason"], r["title"])}
+                        for r in culled["decisive"][:CULLS_AT_A_GLANCE]],
+        "sets_maturity": compiled.standard.maturity is not None,
+        "sets_packs": bool(compiled.standard.pack),
         "charts": _charts(histograms(tally=counted, compiled=compiled), look,
                           lot["graded_under"]["hue_used"]),
         "points": [look.words.of(f"point.{p.person}", p.text)

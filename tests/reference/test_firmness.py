@@ -8,13 +8,12 @@ import pytest
 
 from grading.firmness import (
     HEADS,
-    Cheeks,
     ForceUnit,
     cheek_sd,
     convert,
-    fruit_firmness,
+    mean_of_readings,
     nominal_head,
-    same_tip,
+    same_head,
     tip_area_mm2,
 )
 
@@ -72,8 +71,16 @@ def test_an_impossible_tip_has_no_area(tip: float) -> None:
 
 def test_a_fruit_is_the_mean_of_two_opposite_cheeks() -> None:
     # Hortgro Science, Peach: flesh firmness (PE1): two opposite cheeks, mean recorded.
-    assert fruit_firmness(first=10.0, second=8.0) == Cheeks(mean=9.0, spread=2.0)
-    assert fruit_firmness(first=8.0, second=10.0) == Cheeks(mean=9.0, spread=2.0)
+    assert mean_of_readings(readings=[10.0, 8.0]) == (9.0, 2.0)
+    assert mean_of_readings(readings=[8.0, 10.0]) == (9.0, 2.0)
+
+
+def test_one_reading_or_three_are_taken_as_they_come() -> None:
+    # Arithmetic by hand: (9 + 10 + 12.5) / 3 and 12.5 - 9.
+    assert mean_of_readings(readings=[7.5]) == (7.5, 0.0)
+    assert mean_of_readings(readings=[9.0, 12.5, 10.0]) == (10.5, 3.5)
+    with pytest.raises(ValueError, match="at least one reading"):
+        mean_of_readings(readings=[])
 
 
 def test_cheek_sd_from_pairs() -> None:
@@ -121,4 +128,5 @@ def test_the_two_heads_never_overlap() -> None:
 def test_a_reading_fits_only_the_standards_own_tip(
     tip: float, standard: float, same: bool
 ) -> None:
-    assert same_tip(tip_mm=tip, standard_tip_mm=standard) is same
+    assert same_head(tip_a_mm=tip, tip_b_mm=standard) is same
+    assert same_head(tip_a_mm=standard, tip_b_mm=tip) is same

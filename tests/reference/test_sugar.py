@@ -14,6 +14,7 @@ from grading.sugar import (
     at_20c,
     brix_from_index,
     chance_at_least,
+    corrected_brix,
     index_from_brix,
     sugar_acid_ratio,
     temperature_correction,
@@ -147,6 +148,8 @@ def test_a_reading_outside_the_table_is_refused(brix: float) -> None:
 @pytest.mark.parametrize(("temperature", "brix"), [(15.0, 11.68), (25.0, 12.36)])
 def test_a_reading_of_12_at_20_degrees(temperature: float, brix: float) -> None:
     # The corrections above (OIV-MA-AS2-02; the warm one from memory), added by hand.
+    assert corrected_brix(reading_brix=12.0, temperature_c=temperature) == pytest.approx(
+        brix, abs=0.02)
     found = at_20c(brix=12.0, temperature_c=temperature, atc=False)
     assert found.brix == pytest.approx(brix, abs=0.02)
     assert found.correction == pytest.approx(found.brix - 12.0)
@@ -157,6 +160,15 @@ def test_a_reading_of_12_at_20_degrees(temperature: float, brix: float) -> None:
 def test_a_compensating_instrument_is_not_corrected_twice(temperature: float | None) -> None:
     # Double correction: common practice, no source.
     assert at_20c(brix=12.0, temperature_c=temperature, atc=True) == Corrected(12.0, 0.0, "", False)
+
+
+def test_the_short_form_corrects_the_same_and_says_what_to_do() -> None:
+    # Range of the table: 10 to 30 °C, 0 to 25 °Bx; double correction: common practice, no source.
+    assert corrected_brix(reading_brix=12.0, temperature_c=31.0, atc=True) == 12.0
+    with pytest.raises(ValueError, match="10 to 30: bring juice and instrument inside it"):
+        corrected_brix(reading_brix=12.0, temperature_c=31.0)
+    with pytest.raises(ValueError, match="0 to 25: check the reading"):
+        corrected_brix(reading_brix=25.1, temperature_c=15.0)
 
 
 def test_a_reading_needs_its_temperature() -> None:

@@ -81,9 +81,8 @@ class Oracle:
         diameter = seen.get("diameter")
         if seen.get("hue") == 360:
             seen["hue"] = F(0)
-        if "tip" in seen and "firmness" in seen and head(seen["tip"]) != head(
-                number(self.file.get("tip_mm", "8"))):
-            del seen["firmness"]
+        if head(seen.get("tip")) != head(number(self.file.get("tip_mm", "8"))):
+            seen.pop("firmness", None)
         if self.traits is not None and any(
                 m in seen and seen[m] < self.counted(f, m) for m, f in self.floors.items()):
             seen.pop("hue", None)
@@ -149,10 +148,10 @@ class Oracle:
                     return "not measured"
                 continue
             said.append(rule["classes"].index(self.indication(ours[0], seen[measure])))
-        if len(said) < rule.get("needs", 1):
+        if len(said) < int(rule.get("needs", 1)):
             return "not measured"
-        pick = {"softest": max, "firmest": min, "first": lambda s: s[0]}[rule["combine"]]
-        return str(rule["classes"][pick(said)])
+        chosen = {"softest": max(said), "firmest": min(said), "first": said[0]}
+        return str(rule["classes"][chosen[rule["combine"]]])
 
     def indication(self, by: Mapping[str, Any], value: Fraction) -> str:
         name = by["steps"][0]["maturity"]
@@ -238,7 +237,8 @@ class Oracle:
         stated = [LEVELS.index(s["severity"]) for s in spots if s.get("severity")]
         if stated:
             return max(stated)
-        rule = next((d for d in self.file.get("defect", []) if d["kind"] == kind), {})
+        none: dict[str, Any] = {}
+        rule = next((d for d in self.file.get("defect", []) if d["kind"] == kind), none)
         return max((LEVELS.index(s["level"]) for s in rule.get("severities", [])
                     if self.fires(s["when"], spots, diameter) == {True}), default=0)
 
@@ -292,11 +292,11 @@ class Oracle:
         return {False} if len(known) == len(spots) else set(BOTH)
 
 
-def head(tip: Fraction) -> str | Fraction:
+def head(tip: Fraction | None) -> str | Fraction | None:
     """5/16 and 7/16 in heads, however written, are the 8 and 11 mm heads."""
     named = {F("7.9"): "8", F("7.93"): "8", F("7.94"): "8", F(8): "8",
              F("11.1"): "11", F("11.11"): "11", F("11.12"): "11", F(11): "11"}
-    return named.get(tip, tip)
+    return tip if tip is None else named.get(tip, tip)
 
 
 def by_diameter(rule: Mapping[str, Any], diameter: Fraction) -> Fraction:
