@@ -23,6 +23,8 @@ from grading.season import marking_parts, minimum_parts, season_parts
 from grading.standard import PackStandard
 from grading.tolerance import count_tolerances, lot_share_parts, tolerance_parts
 
+__all__ = ["Assessment", "Declared", "Package", "Part", "assess", "highest_grade"]
+
 NOT_CONTRADICTED: Final = "highest grade not contradicted by what was measured"
 _NO_MEANS: Final[Mapping[str, float]] = MappingProxyType({})
 

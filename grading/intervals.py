@@ -154,12 +154,12 @@ def _tail_fractions(a: Floats, b: Floats, p: Floats, q: Floats) -> Floats:
 
 
 def upper_bound(*, x: int, n: int, level: Level = 0.95) -> float:
-    """One-sided exact upper bound of the share; level at least one half."""
+    """One-sided exact upper bound of the share; level above one half."""
     return clopper_pearson(x=x, n=n, level=2 * level - 1).high
 
 
 def lower_bound(*, x: int, n: int, level: Level = 0.95) -> float:
-    """One-sided exact lower bound of the share; level at least one half."""
+    """One-sided exact lower bound of the share; level above one half."""
     return clopper_pearson(x=x, n=n, level=2 * level - 1).low
 
 

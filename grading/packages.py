@@ -109,6 +109,10 @@ def _share_parts(standard: PackStandard, parts: Sequence[Part]) -> list[Part]:
             if part.id in share.of and part.package is not None:
                 words.setdefault(part.package, set()).add(part.verdict)
         held = [w for w in words.values() if w != {NOT_APPLICABLE}]
+        if not held:
+            found.append(plain_part(rule=share, id=share.id, title=share.title,
+                                    verdict=NOT_APPLICABLE, why="no opened package is under it"))
+            continue
         out = sum(FAILS in w for w in held)
         maybe = sum(FAILS not in w and CANNOT_TELL in w for w in held)
         found.append(share_part(
@@ -148,7 +152,7 @@ def limit_answer(*, rule: PackageLimit, opened: Opened, counted: Sequence[Counte
     if not opened.fruit:
         return CANNOT_TELL, "none of its fruit were looked at"
     n, problems, unsettled = len(opened.fruit), [], []
-    inside = {i: f for i, f in zip(opened.rows, opened.fruit, strict=True)}
+    inside = dict(zip(opened.rows, opened.fruit, strict=True))
     for one in counted:
         factor = _factor(rule, one.tolerance.percent)
         if factor is None:
@@ -164,8 +168,7 @@ def limit_answer(*, rule: PackageLimit, opened: Opened, counted: Sequence[Counte
             problems.append(f"{one.tolerance.title} {x} of {n}, limit {percent_text(cap)} %")
         elif x + maybe > cap * n:
             unsettled.append(f"{one.tolerance.title}: {maybe} more fruit not settled")
-    most = rule.at_most
-    if most is not None:
+    if (most := rule.at_most) is not None:
         x = sum(_named(most, f) for f in opened.fruit)
         if x > most.count:
             problems.append(f"{x} fruit with {' or '.join(most.kinds + most.serious_kinds)}, "
@@ -213,6 +216,12 @@ def _quanta(measure: str, fruit: Sequence[SampleFruit]) -> list[int] | None:
     return sorted(round(v / MEASURES[measure].quantum) for v in values)
 
 
+def _in_quanta(rule: Spread | Window, nearest: bool) -> Callable[[Fraction], Fraction | int]:
+    """Limits of a rule as counts of the quantum of its measure."""
+    return lambda limit: limit_quanta(limit=to_si(value=limit, unit=rule.unit),
+                                      measure=rule.measure, nearest=nearest)
+
+
 def _step(
     *, steps: Sequence[SpreadStep], value_q: Fraction | int, closed: str,
     quanta: Callable[[Fraction], Fraction | int],
@@ -242,15 +251,10 @@ def spread_answer(
     if values is None:
         return CANNOT_TELL, f"not every fruit has a {rule.measure}"
 
-    def quanta(limit: Fraction) -> Fraction | int:
-        return limit_quanta(limit=to_si(value=limit, unit=rule.unit), measure=rule.measure,
-                            nearest=nearest)
-
+    quanta = _in_quanta(rule, nearest)
     keys: dict[str, tuple[Fraction | int, ...]] = {
         "smallest": (values[0],), "largest": (values[-1],),
-        "mean": (Fraction(sum(values), len(values)),),
-        "whole_package": (values[0], values[-1]),
-    }
+        "mean": (Fraction(sum(values), len(values)),), "whole_package": (values[0], values[-1])}
     steps = [_step(steps=rule.steps, value_q=v, closed=rule.closed, quanta=quanta)
              for v in keys[rule.key]]
     known = [s for s in steps if s is not None]
@@ -283,10 +287,7 @@ def window_answer(*, rule: Window, fruit: Sequence[SampleFruit], nearest: bool) 
     if values is None:
         return CANNOT_TELL, f"not every fruit has a {rule.measure}"
 
-    def quanta(limit: Fraction) -> Fraction | int:
-        return limit_quanta(limit=to_si(value=limit, unit=rule.unit), measure=rule.measure,
-                            nearest=nearest)
-
+    quanta = _in_quanta(rule, nearest)
     step = _step(steps=rule.widths, value_q=Fraction(sum(values), len(values)),
                  closed=rule.closed, quanta=quanta)
     if step is None:

@@ -166,7 +166,8 @@ def _lot_names(standard: PackStandard) -> Iterator[Finding]:
     grades = {g.id for g in standard.grade}
     kinds = {d.kind for d in standard.defect}
     bases = {str(t.basis) for t in standard.sizing}
-    rules = {r.id for r in (*standard.count_mark, *standard.spread, *standard.window)}
+    rules = {r.id for r in standard.count_mark} | {r.id for r in standard.spread} \
+        | {r.id for r in standard.window}
     used: list[tuple[str, str, tuple[str, ...], set[str]]] = []
     for i, t in enumerate(standard.tolerance):
         reserved = t.reserve.kinds if t.reserve else ()

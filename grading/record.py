@@ -345,10 +345,11 @@ def _out_of_range(name: str, value: float) -> Finding:
         return Finding(f"/{name}", "not_a_number", f"{value} is not a number.", remedy(field=name))
     low = float(measure.low_q / unit.per_quantum())
     high = float(measure.high_q / unit.per_quantum())
+    suffix = f" {unit.unit}" if unit.unit else ""
     return Finding(
         f"/{name}",
         "out_of_range",
-        f"{value:g} {unit.unit} is outside {low:.4g} to {high:.4g} {unit.unit}.".replace("  ", " "),
+        f"{value:g}{suffix} is outside {low:.4g} to {high:.4g}{suffix}.",
         remedy(field=name),
     )
 

@@ -119,7 +119,7 @@ def _step_problem(marking: Marking, value: Fraction, unit: str) -> str | None:
     if not off:
         return None
     return (f"{number_text(value)} {unit} is not a whole number of "
-            f"{number_text(marking.diameter_step)} {marking.diameter_unit}")
+            f"{marking.diameter_step} {marking.diameter_unit}")
 
 
 def marking_parts(*, standard: PackStandard, declared: Declared) -> tuple[Part, ...]:

@@ -20,7 +20,6 @@ INDEX_BY_BRIX: Final = (
 """Refractive index (sodium D, 20 °C) of sucrose solutions of 0, 1, ... 20 °Bx: the ICUMSA 1974
 scale, read second-hand. Not the table of ISO 1743, which is for glucose syrup."""
 
-
 _CHECK_READING: Final = "check the reading and its unit"
 _CHECK_TEMPERATURE: Final = "bring juice and instrument inside it and read again"
 

@@ -90,7 +90,7 @@ def _grade(
             total = total.merge(tally(batch=batch, verdicts=verdicts, compiled=compiled))
             if rows is not None:
                 rows.write(graded_table(batch=batch, verdicts=verdicts, compiled=compiled))
-            for position, findings in body.parsed.refused.items():
+            for position, findings in sorted(body.parsed.refused.items()):
                 refused += 1
                 if len(listed) < LISTED:
                     listed.append({
@@ -160,10 +160,10 @@ def _print(result: dict[str, Any]) -> None:
     if missing:
         screen.print(f"Not measured, of {found['n']:,}: {', '.join(missing)}.")
     for line in _refused_lines(result):
-        screen.print(line, markup=False)
+        click.echo(line)
     if result["out"]:
-        screen.print(f"Graded rows: {result['out']}", markup=False)
-    screen.print(result["notice"])
+        click.echo(f"Graded rows: {result['out']}")
+    click.echo(result["notice"])
 
 
 def _share(cell: dict[str, Any]) -> str:

@@ -84,7 +84,8 @@ def _syntax(*, body: bytes, error: Exception, what: str) -> Finding:
     if match is None:
         return Finding("", "not_json", f"The {what} is not JSON: {_lower(text)}.",
                        "Send the whole of it.")
-    at = int(match[1])
+    # With trailing characters the decoder has stepped past the first of them.
+    at = int(match[1]) - ("trailing characters" in text)
     # The decoder may stop on a letter after the first.
     for start in range(max(0, at - 2), at + 1):
         for word in (b"NaN", b"Infinity", b"-Infinity"):

@@ -28,6 +28,7 @@ from service.pages.pull_form import (
     STATES,
     Read,
     fresh,
+    label,
     place,
     read_form,
     row_count,
@@ -159,7 +160,9 @@ def _form(
     boxes = max([BOXES, *(k + 1 for k in range(BOXES_MAX) if values.get(f"b{k}_id"))])
     return page(request, "pull_new.html", {
         "lot": state.id,
-        "values": values, "errors": read.errors, "rows": row_count(values=values),
+        "values": values, "errors": read.errors,
+        "labels": {name: label(name=name, words=look.words) for name in read.errors if name},
+        "rows": row_count(values=values),
         "rows_max": ROWS_MAX, "boxes": boxes, "fresh_time": fresh_time,
         "grades": compiled.standard.grade,
         "standard": compiled.standard.name,
@@ -190,8 +193,8 @@ async def pull_page(request: Request) -> Response:
     answer = pull.result
     shares = {axis: entries(listed=answer["shares"].get(f"by_{axis}", []), look=look)
               for axis in ("grade", "size", "maturity")}
+    titles = {axis: {e["code"]: e["title"] for e in listed} for axis, listed in shares.items()}
     return page(request, "pull.html", {
-        "answer": answer, "pull": pull, "shares": shares,
-        "titles": {axis: {e["code"]: e["title"] for e in listed} for axis, listed in shares.items()},
+        "answer": answer, "pull": pull, "shares": shares, "titles": titles,
         "purpose": look.purpose(pull.purpose), "next_pull_due": answer.get("next_pull_due"),
     }, look=look)

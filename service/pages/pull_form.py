@@ -56,6 +56,13 @@ class _Reader:
     def text(self, name: str) -> str:
         return self.values.get(name, "").strip()
 
+    def percent(self, name: str) -> float | None:
+        """The share of a percentage in a cell."""
+        share = self.number(name, 0.01)
+        if share is not None and not 0 <= share <= 1:
+            self.errors[name] = self.words("error.percent", value=self.text(name)[:40])
+        return share
+
     def number(self, name: str, scale: float = 1.0) -> float | None:
         """The number in a cell; blank is not measured. Takes "63,5" and "2 1/2" too."""
         text = self.text(name)
@@ -124,7 +131,7 @@ def _fruit(
         f"firmness_{force if force in ('n', 'kgf') else 'lbf'}": firmness or None,
         "sugar_brix": form.number(name + "brix"),
         "sugar_temp_c": form.number(name + "temp"),
-        "blush_fraction": form.number(name + "blush", 0.01),
+        "blush_fraction": form.percent(name + "blush"),
     }
     if colour[:1].isdecimal() and not any(c.isalpha() for c in colour):
         fruit["ground_hue_deg"] = form.number(name + "colour")
@@ -196,6 +203,26 @@ def read_form(*, values: Mapping[str, str], words: Words, judged: tuple[str, ...
             pointer = "".join(f"/{p}" for p in item["loc"])
             place(read=read, pointer=pointer, message=item["msg"].removeprefix("Value error, "))
     return read
+
+
+_LABELS: Final = {
+    "firm1": "cheek1", "firm2": "cheek2", "id": "box_id",
+    "count": "marked_count", "tip_mm": "tip",
+}
+
+
+def label(*, name: str, words: Words) -> str:
+    """A field in words, such as "Fruit 4, Blush %", for the list of what to mend."""
+    head, _, cell = name.partition("_")
+    if head[:1] in ("f", "b") and head[1:].isdecimal():
+        group = words("pull.fruit_n" if head[0] == "f" else "pull.box_n", k=int(head[1:]) + 1)
+        defect, _, part = cell.partition("_")
+        if defect[:1] == "d" and defect[1:].isdecimal():
+            spot = words("pull.defect_k", k=int(defect[1:]) + 1)
+            last = "" if part == "kind" else f", {words(f'pull.{part}')}"
+            return f"{group}, {spot}{last}"
+        return f"{group}, {words(f'pull.{_LABELS.get(cell, cell)}')}"
+    return words(f"pull.{_LABELS.get(name, name)}")
 
 
 _CELL_OF: Final = {

@@ -40,7 +40,8 @@ def _load_assets() -> dict[str, Asset]:
     for path in sorted((HERE / "static").iterdir()):
         if path.suffix in MEDIA:
             body = path.read_bytes()
-            found[path.name] = Asset(body, MEDIA[path.suffix], hashlib.sha256(body).hexdigest()[:12])
+            version = hashlib.sha256(body).hexdigest()[:12]
+            found[path.name] = Asset(body, MEDIA[path.suffix], version)
     return found
 
 

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any, Final
 
 DEFAULT: Final = "en"
-_WEIGHT: Final = re.compile(r"^\s*([A-Za-z]{2,3})(?:-[A-Za-z0-9-]+)?\s*(?:;\s*q=([01](?:\.\d*)?))?\s*$")
+_WEIGHT: Final = re.compile(
+    r"^\s*([A-Za-z]{2,3})(?:-[A-Za-z0-9-]+)?\s*(?:;\s*q=([01](?:\.\d*)?))?\s*$")
 
 
 def _flat(node: Mapping[str, Any], prefix: str = "") -> dict[str, str]:

@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from grading.chances import (
+    acceptance_chance,
     binomial_cdf,
     binomial_pmf,
     hypergeometric_cdf,
@@ -18,7 +19,6 @@ from grading.chances import (
 from grading.intervals import (
     Interval,
     LotRule,
-    acceptance_chance,
     clopper_pearson,
     clopper_pearson_many,
     finite_lot_upper,
@@ -204,8 +204,8 @@ def test_intervals_against_scipy(n: int, level: float) -> None:
 
 
 def test_one_sided_bounds() -> None:
-    # scipy.stats.beta.ppf; 1 of 50 has the one-sided 95 % limit 9.140 %, and 298 sound fruit are
-    # needed to rule out 1 % of decay ("rule of three": 3 / 298 is about 1 %).
+    # scipy.stats.beta.ppf; 1 of 50 has the one-sided 95 % limit 9.140 %, and to rule out 1 % of
+    # decay takes 299 sound fruit, one more than the often-quoted 298 (0.99^298 is 5.003 %).
     assert upper_bound(x=1, n=50) == pytest.approx(stats.beta.ppf(0.95, 2, 49), abs=1e-12)
     assert round(100 * upper_bound(x=1, n=50), 2) == 9.14
     assert lower_bound(x=5, n=50) == pytest.approx(stats.beta.ppf(0.05, 5, 46), abs=1e-12)
@@ -374,8 +374,8 @@ def test_the_interval_after_more_fruit() -> None:
 
 @pytest.mark.parametrize(
     ("x", "n", "tolerance"),
-    [(5, 50, Fraction(8, 100)), (5, 50, Fraction(20, 100)), (0, 20, TENTH), (20, 20, Fraction(9, 10)),
-     (7, 50, TENTH), (12, 200, TENTH), (103, 1_000, TENTH)])
+    [(5, 50, Fraction(8, 100)), (5, 50, Fraction(20, 100)), (0, 20, TENTH),
+     (20, 20, Fraction(9, 10)), (7, 50, TENTH), (12, 200, TENTH), (103, 1_000, TENTH)])
 def test_the_fruit_needed_is_the_least_that_tells(x: int, n: int, tolerance: Fraction) -> None:
     # scipy.stats.beta at the expected counts, tried one fruit fewer and exactly.
     needed = fruit_needed(x=x, n=n, tolerance=tolerance)

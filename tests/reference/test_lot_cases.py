@@ -14,6 +14,7 @@ from fractions import Fraction
 from typing import Any, TypeVar
 
 import pytest
+from scipy.stats import binomtest
 
 from grading.conformance import Assessment, highest_grade
 from grading.declared import Declared, Package
@@ -479,8 +480,8 @@ def test_spread_by_weight(low: float, high: float, verdict: str) -> None:
     assert found.part("uniform_mass").verdict == verdict
 
 
-# Scenarios of a packing day; the intervals are Clopper and Pearson's exact ones, as printed in
-# every table of the method (4/50, 3/50, 20/200, 6/200, 2/200).
+# Two moments of a packing day. The intervals are the exact ones of Clopper and Pearson,
+# Biometrika 26:404 (1934), held against SciPy's.
 
 def test_first_box_release() -> None:
     declared = Declared(grade="us_no1", min_diameter=Fraction(5, 2) * INCH)
@@ -510,6 +511,11 @@ def test_a_lot_at_the_edge() -> None:
               for name in ("total", "serious", "decay")
               if (p := found.part(name)).interval is not None}
     assert bounds == {"total": "(6.2-15.0)", "serious": "(1.1-6.4)", "decay": "(0.1-3.6)"}
+    for name, x in (("total", 20), ("serious", 6), ("decay", 2)):
+        theirs = binomtest(x, 200).proportion_ci(method="exact")
+        ours = found.part(name).interval
+        assert ours is not None
+        assert (ours.low, ours.high) == pytest.approx((theirs.low, theirs.high), rel=1e-9)
     assert found.part("total").more_fruit is None
     nectarines = pull(compiled("us-nectarines-2004"), Declared(grade="us_no1"), groups)
     assert failed(nectarines) == {"total", "decay"}

@@ -1,0 +1,45 @@
+"""One filled service and one browser for all page tests."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.support.browser import open_browser
+from tests.ui.serving import fill, serve
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+
+@pytest.fixture(scope="session")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    with serve(data_dir=tmp_path_factory.mktemp("pages")) as found:
+        fill(address=found)
+        yield found
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with open_browser() as found:
+        yield found
+
+
+@pytest.fixture
+def complaints() -> list[str]:
+    """What the browser complained about; a page test that sees one fails."""
+    return []
+
+
+@pytest.fixture
+def wall(browser: Browser, complaints: list[str]) -> Iterator[Page]:
+    """A page on a 1080p wall screen."""
+    page = browser.new_page(viewport={"width": 1920, "height": 1080}, locale="en-US")
+    page.on("console", lambda m: complaints.append(m.text) if m.type in (
+        "error", "warning") else None)
+    page.on("pageerror", lambda e: complaints.append(str(e)))
+    yield page
+    page.context.close()
+    page.close()
