@@ -183,7 +183,8 @@ class Decider:
         else:
             names, codes, listed = self.size_names, state.size, leaf.size
             under, over = Reason.BELOW_SIZE, Reason.ABOVE_SIZE
-        wanted = [code for code, name in enumerate(names) if code and (name in listed) == positive]
+        wanted = [code for code, name in enumerate(names) if (name in listed) == positive
+                  and name not in ("not measured", "below scale", "above scale")]
         return np.where(codes < min(wanted, default=0), under, over).astype(np.uint8)
 
     def _absent_reason(self, leaf: Any) -> Reason:

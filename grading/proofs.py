@@ -177,7 +177,7 @@ def _lot_names(standard: PackStandard) -> Iterator[Finding]:
             if allowed:
                 used.append((f"/package_limit/{i}", "defect",
                              (*allowed.kinds, *allowed.serious_kinds), kinds))
-    used += [(f"/lot_share/{i}", "grade", s.grades, grades)
+    used += [(f"/lot_share/{i}", "grade", (*s.grades, *filter(None, (s.meets_grade,))), grades)
              for i, s in enumerate(standard.lot_share)]
     used += [(f"/package_share/{i}", "package rule", s.of, rules)
              for i, s in enumerate(standard.package_share)]

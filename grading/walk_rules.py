@@ -99,8 +99,8 @@ class ClassLeaf(Leaf):
             absent=Reason.SIZE_NOT_MEASURED if self.of_size else Reason.MATURITY_NOT_MEASURED)
         listed = rule.size if isinstance(rule, SizeIs) else rule.maturity
         self.codes = frozenset(i for i, name in enumerate(names) if i and name in listed)
-        every = set(range(1, len(names)))
-        self.lowest = min(self.codes if positive else every - self.codes, default=0)
+        proper = {i for i, name in enumerate(names) if i and not name.endswith(" scale")}
+        self.lowest = min(self.codes if positive else proper - self.codes, default=0)
 
     def certain(self, fruit: Fruit) -> int:
         code = fruit.size if self.of_size else fruit.maturity

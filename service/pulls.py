@@ -24,7 +24,7 @@ from grading.intervals import interval_after
 from grading.kernel import Compiled
 from grading.part import Part
 from grading.record import FruitBatch, FruitRecord, to_batch
-from grading.sugar import at_20c
+from grading.sugar import corrected_brix
 from grading.verdicts import Verdicts
 from service.context import Context
 from service.ingest.faults import value_findings
@@ -178,9 +178,10 @@ def _sugar(fruit: PulledFruit, pull: PullIn) -> float:
     if fruit.sugar_temp_c is None or atc:
         return fruit.sugar_brix
     try:
-        return at_20c(brix=fruit.sugar_brix, temperature_c=fruit.sugar_temp_c, atc=False).brix
+        return corrected_brix(reading_brix=fruit.sugar_brix, temperature_c=fruit.sugar_temp_c)
     except ValueError as error:
-        raise _Unusable("/sugar_temp_c", "out_of_table", f"{error}.",
+        field = "/sugar_temp_c" if "temperature" in str(error) else "/sugar_brix"
+        raise _Unusable(field, "out_of_table", f"{error}.",
                         "Bring the juice to 10 to 30 °C and read again.") from error
 
 

@@ -14,6 +14,7 @@ from grading.errors import Finding, StandardError
 from service.context import Context, context
 from service.lots import LotState
 from service.problems import Problem
+from service.regrade import regrade
 from service.rows import utc
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
 from service.store.lots import Lot, close_lot, insert_lot
@@ -208,6 +209,35 @@ async def _summary(request: Request, lot_id: str, of: Any) -> dict[str, Any]:
         return {"lot": lot_json(state), **of(tally=counted, compiled=state.binding.compiled)}
 
     return await asyncio.to_thread(read)
+
+
+@router.get("/lots/{lot_id}/regrade", summary="What another standard would have said of a lot")
+async def read_regrade(
+    lot_id: LotId, request: Request,
+    standard: Annotated[str, Query(max_length=80)],
+    cultivar: Annotated[str, Query(max_length=80)] = "",
+) -> dict[str, Any]:
+    """Every stored line fruit graded again; nothing stored changes. `moves` counts fruit by the
+    grade they have and the one they would get."""
+    ctx = context(request)
+    state = ctx.lot(lot_id)
+    before = state.binding.compiled
+    try:
+        profile = ctx.library.profile(cultivar) if cultivar else before.profile
+        after = ctx.lots.bind(standard=ctx.library.standard(standard), profile=profile,
+                              basis=before.basis).compiled
+    except (StandardError, ValueError) as error:
+        raise Problem(status=422, code="regrade", detail=f"{error}") from error
+    found = await asyncio.to_thread(
+        regrade, reader=ctx.store.reader, lot=lot_id, before=before, after=after)
+    return {
+        "lot": lot_json(state), "regraded_under": standing(compiled=after),
+        **packout(tally=found.tally, compiled=after),
+        "moves": [
+            {"from": before.grade_names[i], "to": after.grade_names[j], "count": int(n)}
+            for i, row in enumerate(found.moves) for j, n in enumerate(row) if n
+        ],
+    }
 
 
 @router.get("/lots/{lot_id}/quarantine", summary="Refused records of a lot")

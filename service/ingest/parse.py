@@ -153,13 +153,17 @@ def _whole(body: bytes, kind: str, source: str, run: str) -> Parsed | None:
         plain = _decode(kind, _PLAIN, _PLAIN, body)
     except UNREADABLE:
         return None
-    # A colon more than the decoded keys and texts account for is a key given twice.
-    if b"\\" in body or colons_in(body) != sum(map(_colons, plain)):
+    if not _no_key_twice(body, plain):
         return None
     if records:
         with _SHAPES_LOCK:
             _SHAPES.learn(source=source, records=records, plain=plain)
     return to_batch(records=records, source=source, run=run)
+
+
+def _no_key_twice(body: bytes, plain: Sequence[Any]) -> bool:
+    """Whether it is certain: each colon of the body belongs to a decoded key or text."""
+    return b"\\" not in body and colons_in(body) == sum(map(_colons, plain))
 
 
 def _colons(value: Any) -> int:
@@ -208,10 +212,15 @@ def _one_by_one(raws: Sequence[bytes], source: str, run: str) -> Parsed:
     records: list[FruitRecord] = []
     places: list[int] = []
     refused: dict[int, tuple[Finding, ...]] = {}
+    together = b"[" + b",".join(raws) + b"]"
+    try:
+        clean = _no_key_twice(together, _PLAIN.decode(together))
+    except UNREADABLE:
+        clean = False
     for position, raw in enumerate(raws):
         try:
             record = _ONE.decode(raw)
-            usable = not has_twice(raw=raw)
+            usable = clean or not has_twice(raw=raw)
         except UNREADABLE:
             usable = False
         if usable:

@@ -276,3 +276,15 @@ def test_lots_are_listed_in_pages(client: TestClient) -> None:
     assert [x["id"] for x in rest["lots"]] == ["L-0418"]
     assert rest["next"] is None
     assert client.get("/v1/lots?status=closed").json()["lots"] == []
+
+
+def test_a_lot_can_be_regraded_under_another_standard(client: TestClient) -> None:
+    ripe = {"diameter_mm": 72, "ground_hue_deg": 85, "blush_fraction": 0.6, "firmness_lbf": 3,
+            "tip_mm": 8}
+    send(client, [{"seq": s, **ripe} for s in range(5)])
+    body = client.get("/v1/lots/L-0417/regrade?standard=house-tree-ripe").json()
+    assert body["n"] == 5
+    assert body["moves"] == [{"from": "cull", "to": body["moves"][0]["to"], "count": 5}]
+    assert body["moves"][0]["to"] != "cull"  # 3 lbf is roadside fruit (2-4 lbf), not long haul
+    assert client.get("/v1/lots/L-0417/packout").json()["by_grade"][-1]["count"] == 5
+    problem(client.get("/v1/lots/L-0417/regrade?standard=none"), 422)

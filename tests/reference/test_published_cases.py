@@ -358,3 +358,43 @@ def test_c21_a_third_by_counting_cells() -> None:
     51.1210) holds by counting."""
     assert grade_one("us-peaches-2004", blush_fraction=24 / 72).grade == "us_fancy"
     assert grade_one("us-peaches-2004", blush_fraction=23 / 72).grade == "us_extra_no1"
+
+
+# House standards: route windows as read (Michigan peach growers' firmness table, Rutgers NJAES)
+
+
+LONG, RIPE = "house-long-distance-3", "house-tree-ripe-3"
+
+
+@pytest.mark.parametrize(("name", "lbf", "grade", "reason"), [
+    (LONG, 13.0, "select", None), (LONG, 9.0, "standard", Reason.TOO_SOFT),
+    (LONG, 7.0, "cull", Reason.TOO_SOFT), (LONG, 17.0, "cull", Reason.TOO_GREEN),
+    (RIPE, 3.0, "select", None), (RIPE, 1.5, "cull", Reason.TOO_SOFT),
+    (RIPE, 7.0, "standard", Reason.TOO_GREEN), (RIPE, 13.0, "cull", Reason.TOO_GREEN),
+])
+def test_routes_take_fruit_inside_their_window(
+    name: str, lbf: float, grade: str, reason: Reason | None
+) -> None:
+    """12-14 lbf long distance, 8-12 for a shop, 2-4 at the stand, 10-16 ready to pick."""
+    got = grade_one(name, profile="rosalind-red", diameter_mm=70.0, blush_fraction=0.9,
+                    firmness_lbf=lbf, tip_mm=8.0)
+    assert got.grade == grade
+    assert reason is None or got.reasons & reason.bit
+
+
+@pytest.mark.parametrize("name", [LONG, RIPE])
+def test_what_is_seldom_measured_stays_open_and_what_is_needed_does_not(name: str) -> None:
+    hue = 100.0 if name == LONG else 85.0
+    full = {"diameter_mm": 70.0, "ground_hue_deg": hue, "blush_fraction": 0.5}
+    assert grade_one(name, profile="ember-lass", **full).grade == "select"
+    for needed in ("diameter_mm", "ground_hue_deg"):
+        rest = {k: v for k, v in full.items() if k != needed}
+        assert grade_one(name, profile="ember-lass", **rest).grade == "undecided"
+
+
+@pytest.mark.parametrize("name", [LONG, RIPE])
+def test_hue_of_a_solid_red_cultivar_is_not_used(name: str) -> None:
+    """UC Davis Postharvest, Nectarine and Peach: full red hides the ground colour."""
+    got = grade_one(name, profile="rosalind-red", diameter_mm=70.0, ground_hue_deg=90.0)
+    assert (got.maturity, got.grade) == ("not measured", "undecided")
+    assert got.reasons & Reason.HUE_NOT_USED.bit
