@@ -107,7 +107,8 @@ class Compiled:
             # A tip that is not stated is as good as a foreign one.
             tips = np.zeros(n, np.uint16) if tip is None else tip.values
             rows = np.flatnonzero((tips != self.tip_q) & firmness.present)
-            rows = rows[_nominal_tip(tips[rows]) != _nominal_tip(self.tip_q)]
+            if len(rows):
+                rows = rows[_nominal_tip(tips[rows]) != _nominal_tip(self.tip_q)]
             if len(rows):
                 flags[rows] |= Reason.WRONG_TIP.bit
                 usable = firmness.present.copy()

@@ -70,12 +70,15 @@ def _load_lots(store: Store) -> Lots:
     return lots_
 
 
-def create_app(*, settings: Settings, clock: Clock | None = None) -> FastAPI:
-    """The service as an ASGI application; the store is opened when it starts."""
+def create_app(
+    *, settings: Settings, clock: Clock | None = None, joined: Context | None = None
+) -> FastAPI:
+    """The service as an ASGI application. It opens the store when it starts, unless that was done
+    before (`joined`), and closes it when it ends."""
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        app.state.context = join(settings=settings, clock=clock or Clock())
+        app.state.context = joined or join(settings=settings, clock=clock or Clock())
         try:
             yield
         finally:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import signal
+import socket
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Final
 
 import uvicorn
 
-from service.app import create_app
+from service.app import create_app, join
+from service.clock import Clock
 from service.settings import Settings
 
 SWITCH_S: Final = 0.0005
@@ -32,11 +34,19 @@ class _Server(uvicorn.Server):
                 signal.signal(sig, handler)
 
 
-def run(settings: Settings) -> None:
-    """Serve until stopped by a signal. Raises store.errors.Refused, OSError for the port."""
+def run(settings: Settings, *, started: Callable[[str], None] = lambda address: None) -> None:
+    """Serve until stopped by a signal; `started` is told the address before the first request.
+
+    The address is taken and the store opened before anything runs, so that a refusal is one line
+    and no traceback. Raises store.errors.Refused, OSError for the address.
+    """
     sys.setswitchinterval(SWITCH_S)
-    server = _Server(uvicorn.Config(
-        create_app(settings=settings), host=settings.host, port=settings.port, workers=1,
-        access_log=False, log_level="warning", timeout_graceful_shutdown=10, lifespan="on",
-        server_header=False))
-    server.run()
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    with socket.create_server((settings.host, settings.port), family=family) as listening:
+        joined = join(settings=settings, clock=Clock())
+        host = f"[{settings.host}]" if ":" in settings.host else settings.host
+        started(f"http://{host}:{listening.getsockname()[1]}/")
+        server = _Server(uvicorn.Config(
+            create_app(settings=settings, joined=joined), access_log=False, log_level="warning",
+            timeout_graceful_shutdown=10, lifespan="on", server_header=False))
+        server.run(sockets=[listening])

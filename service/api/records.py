@@ -9,8 +9,10 @@ from __future__ import annotations
 import asyncio
 import time
 from typing import Any, Final
+from weakref import WeakKeyDictionary
 
 import msgspec
+import numpy as np
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
@@ -191,23 +193,22 @@ def lines(outcomes: Outcomes) -> list[str]:
 
 
 def _tails(verdicts: Verdicts, outcome: Any, compiled: Compiled) -> list[str]:
-    """The part after the seq; fruit of one class share one text."""
-    codes = (verdicts.size.astype("u8") | verdicts.maturity.astype("u8") << 8
-             | verdicts.grade.astype("u8") << 16 | verdicts.pack.astype("u8") << 24
-             | verdicts.decisive.astype("u8") << 32 | outcome.astype("u8") << 40).tolist()
-    texts = compiled_tails(compiled)
-    missing = set(codes) - texts.keys()
-    for code in missing:
-        texts[code] = _tail(code, compiled)
-    return [texts[code] for code in codes]
+    """The part after the seq of each fruit; fruit of one class share one text."""
+    codes = outcome.astype(np.int64)
+    for column in (verdicts.decisive, verdicts.pack, verdicts.grade, verdicts.maturity,
+                   verdicts.size):
+        codes <<= 8
+        codes |= column
+    texts = _TEXTS.setdefault(compiled, {})
+    wanted = codes.tolist()
+    try:
+        return [texts[code] for code in wanted]
+    except KeyError:
+        texts.update((code, _tail(code, compiled)) for code in set(wanted) - texts.keys())
+        return [texts[code] for code in wanted]
 
 
-def compiled_tails(compiled: Compiled) -> dict[int, str]:
-    """The texts made so far for a compiled standard."""
-    return _TEXTS.setdefault(id(compiled), (compiled, {}))[1]
-
-
-_TEXTS: dict[int, tuple[Compiled, dict[int, str]]] = {}
+_TEXTS: WeakKeyDictionary[Compiled, dict[int, str]] = WeakKeyDictionary()
 
 
 def _tail(code: int, compiled: Compiled) -> str:

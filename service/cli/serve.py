@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import click
@@ -44,19 +45,16 @@ def serve(
         raise click.UsageError(str(wrong)) from wrong
     from service.server import run
 
-    address = f"http://{f'[{settings.host}]' if ':' in settings.host else settings.host}" \
-              f":{settings.port}/"
-    if as_json:
-        import json
+    def started(address: str) -> None:
+        if as_json:
+            click.echo(json.dumps({"address": address, "data": str(settings.data_dir)}))
+        else:
+            click.echo(f"drupe serves {settings.data_dir} on {address}  (Ctrl-C ends it)")
 
-        click.echo(json.dumps({"address": address, "data": str(settings.data_dir)}))
-    else:
-        click.echo(f"drupe serves {settings.data_dir} on {address}  (Ctrl-C ends it)")
     with told_failures():
         try:
-            run(settings)
-        except KeyboardInterrupt:
-            return
+            run(settings, started=started)
         except OSError as wrong:
-            raise Fail(f"cannot listen on {address} ({wrong.strerror or wrong}); "
-                       "choose another --port", code=UNREACHABLE) from wrong
+            raise Fail(f"cannot listen on {settings.host} port {settings.port} "
+                       f"({wrong.strerror or wrong}); choose another --port",
+                       code=UNREACHABLE) from wrong

@@ -324,7 +324,9 @@ def test_ca_1_either_of_two_colours(red: float, yellow: bool, grade: str) -> Non
 
 
 @case("F10", "F11", "F12")
-@pytest.mark.parametrize(("lbf", "maturity"), [(2.5, "ripe"), (7.0, "display"), (13.0, "long_haul")])
+@pytest.mark.parametrize(("lbf", "maturity"), [
+    (2.5, "ripe"), (7.0, "display"), (13.0, "long_haul"),
+])
 def test_f10_to_f12_trade_firmness_classes(lbf: float, maturity: str) -> None:
     """2-3 lbf ready to eat (UC Davis Postharvest; Rutgers NJAES), 6-8 ready to buy (Mitcham 2017;
     Michigan peach growers), 12-14 long distance (Michigan peach growers, firmness table)."""

@@ -1,4 +1,4 @@
-"""Shipped standards load and say what they rest on; a standard that is wrong is refused, readably."""
+"""Shipped standards load and say what they rest on; a wrong one is refused, readably."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ free_from = ["decay"]
 requires = [
   { size = ["S", "L"], source = "size chart", evidence = "R" },
   { maturity = ["ripe"], source = "firmness chart", evidence = "house" },
-  { measure = "sugar", at_least = "10.5", unit = "brix", source = "sugar chart", evidence = "house" },
+  { measure = "sugar", at_least = "10.5", unit = "brix", source = "sweetness", evidence = "house" },
 ]
 
 [[pack]]
@@ -170,6 +170,12 @@ def test_points_left_to_a_person_are_listed() -> None:
     assert open_points(standard=fancy, grade_id="no_such_grade") == ()
 
 
+def test_the_example_of_the_guide_is_a_standard() -> None:
+    guide = (FOLDER.parent / "docs" / "adding-a-standard.md").read_text(encoding="utf-8")
+    (example,) = re.findall(r"```toml\n(.*?)```", guide, re.DOTALL)
+    assert load_standard(text=example).name == "stand-peaches@1"
+
+
 @pytest.mark.parametrize(("old", "new", "code", "words"), [
     ('low = "60", high = "70"', 'low = "61", high = "70"', "band_not_joined", "a gap between 'S'"),
     ('low = "60", high = "70"', 'low = "59", high = "70"', "band_not_joined", "an overlap between"),
@@ -179,6 +185,8 @@ def test_points_left_to_a_person_are_listed() -> None:
     ('unit = "mm"\n', 'unit = "mm"\nclosed = "both"\n', "closed_both", "two sizes"),
     ('size = ["S", "L"]', 'size = ["S", "XL"]', "unknown_class", "Use one of L, S"),
     ('maturity = ["ripe"]', 'maturity = ["rpie"]', "unknown_class", "Use one of green, ripe"),
+    ('free_from = ["decay"]', 'requires_ = []\nfree_from = ["decay"]', "extra_forbidden",
+     "Extra inputs are not permitted"),
     ('sizes = ["L"]', 'sizes = ["Q"]', "unknown_class", "'Q' is not one of"),
     ('free_from = ["decay"]', 'free_from = ["rot"]', "unknown_defect", "Add a [[defect]]"),
     ('within = "total"', 'within = "all"', "unknown_tolerance", "'all' is not a tolerance"),
@@ -191,6 +199,19 @@ def test_points_left_to_a_person_are_listed() -> None:
     ('basis = "diameter"\nsizes', 'basis = "mass"\nsizes', "unknown_name", "is not a basis"),
     ('"green", low = "8"', '"grean", low = "8"', "unknown_class", "not a maturity class"),
     ('evidence = "R"\nbands', 'evidence = "M-m"\nbands', "not_verified", "rest on memory"),
+    ('evidence = "house"\nsteps', 'evidence = "house"\nwhen = { skin = ["red"] }\nsteps',
+     "unknown_trait", "'skin' is not a trait"),
+    ('"ripe" }, { maturity = "green", low = "8" }',
+     '"ripe" }, { maturity = "green", low = "8" }, { maturity = "ripe", low = "4" }',
+     "step_order", "not in rising order"),
+    ('measure = "sugar", at_least = "10.5", unit = "brix"',
+     'measure = "pulp", at_least = "10", unit = "deg"', "not_a_grade_measure", "pulp is not"),
+    ('within = "total"', 'within = "total"\ngrades = ["two"]', "unknown_grade", "Use one of one"),
+    ('kind = "decay"\ntitle = "Decay"\npermanence = "condition"\n',
+     'kind = "decay"\ntitle = "Decay"\npermanence = "condition"\n[[defect]]\nkind = "decay"\n'
+     'title = "Rot"\npermanence = "condition"\n', "named_twice", "'decay' is listed twice"),
+    ('low = "60", high = "70"', 'low = "60", high = "70000"', "limit_out_of_range",
+     "Check the unit"),
     ('id = "one"', 'id = "cull"', "reserved_name", "Choose another grade id"),
     ('{ maturity = "ripe" }, ', '{ maturity = "ripe", low = "2" }, ', "step_bounds",
      "first step must have no `low`"),
@@ -216,6 +237,17 @@ def test_proofs_refuse_what_cannot_be_right(old: str, new: str, code: str, words
 ])
 def test_the_file_format_refuses_what_it_cannot_read(old: str, new: str, words: str) -> None:
     assert words in str(refusal(old, new))
+
+
+def test_limits_that_cut_too_finely_are_refused() -> None:
+    extra = "".join(
+        f'{{ any_of = [{", ".join(leaves)}] }},\n' for leaves in (
+            [f'{{ measure = "{measure}", at_least = "{i}", unit = "{unit}", source = "chart",'
+             ' evidence = "house" }' for i in range(1, 60)]
+            for measure, unit in (("hue", "deg"), ("mass", "g"), ("firmness", "N"))))
+    error = refusal("requires = [\n", "requires = [\n" + extra)
+    assert [f.code for f in error.findings] == ["cannot_compile"]
+    assert "give measures fewer limits" in str(error)
 
 
 def test_findings_carry_the_place_inside_the_file() -> None:
