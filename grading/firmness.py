@@ -22,8 +22,10 @@ NEWTONS: Final[dict[ForceUnit, Fraction]] = {
 }
 """Newtons in one of each unit, exact by definition (NIST SP 811, appendix B)."""
 
-_SLACK_MM: Final = Fraction(5, 100)
-"""How far a stated tip may be off its name through rounding (common practice, no source)."""
+
+def _hundredths(tip_mm: float) -> Fraction:
+    """A tip to 0.01 mm, the quantum of the record."""
+    return round(Fraction(str(tip_mm)), 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +37,10 @@ class Head:
     inch: Fraction
 
     def fits(self, *, tip_mm: float) -> bool:
-        """Whether a stated tip diameter is this head under either name."""
-        low, high = sorted((self.mm, self.inch * MM_PER_INCH))
-        return low - _SLACK_MM <= Fraction(str(tip_mm)) <= high + _SLACK_MM
+        """Whether a stated tip diameter is this head under either name, the inch one written in
+        millimetres to 0.1 or 0.01."""
+        tip, inch_mm = _hundredths(tip_mm), self.inch * MM_PER_INCH
+        return tip in (self.mm, round(inch_mm, 1)) or abs(tip - inch_mm) < Fraction(1, 100)
 
 
 HEADS: Final = (
@@ -70,12 +73,12 @@ def same_head(*, tip_a_mm: float, tip_b_mm: float) -> bool:
     """Whether readings with one tip may be judged by a limit stated for the other.
 
     8 mm and 5/16 in (7.9375 mm) are one nominal head, 11 mm and 7/16 in (11.1125 mm) another; any
-    other tip must equal the other one to 0.05 mm. ValueError when a tip is not a number.
+    other tip must equal the other one to 0.01 mm. ValueError when a tip is not a number.
     """
     head, other = nominal_head(tip_mm=tip_a_mm), nominal_head(tip_mm=tip_b_mm)
     if head is not None or other is not None:
         return head is other
-    return abs(Fraction(str(tip_a_mm)) - Fraction(str(tip_b_mm))) <= _SLACK_MM
+    return _hundredths(tip_a_mm) == _hundredths(tip_b_mm)
 
 
 def mean_of_readings(*, readings: Sequence[float]) -> tuple[float, float]:

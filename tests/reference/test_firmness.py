@@ -96,12 +96,14 @@ def test_cheek_sd_from_pairs() -> None:
     [
         # The two standard heads are 5/16 in and 7/16 in: Washington State University TFREC,
         # Measuring fruit firmness with a penetrometer; named 8 mm and 11 mm by Hortgro Science
-        # PE1 and UC Davis Postharvest. The slack for rounded names: common practice, no source.
+        # PE1 and UC Davis Postharvest. Inch names in millimetres: 1 in = 25.4 mm (NIST SP 811),
+        # written to 0.1 or 0.01, cut off or rounded.
         (8.0, "8 mm (5/16 in)"), (7.9375, "8 mm (5/16 in)"), (7.94, "8 mm (5/16 in)"),
-        (7.9, "8 mm (5/16 in)"), (8.05, "8 mm (5/16 in)"),
+        (7.93, "8 mm (5/16 in)"), (7.9, "8 mm (5/16 in)"),
         (11.0, "11 mm (7/16 in)"), (11.1125, "11 mm (7/16 in)"), (11.11, "11 mm (7/16 in)"),
-        (11.1, "11 mm (7/16 in)"), (10.95, "11 mm (7/16 in)"),
-        (7.88, None), (8.06, None), (9.5, None), (10.94, None), (11.17, None),
+        (11.12, "11 mm (7/16 in)"), (11.1, "11 mm (7/16 in)"),
+        (7.89, None), (7.95, None), (8.05, None), (9.5, None), (10.95, None), (11.05, None),
+        (11.13, None),
     ])
 def test_nominal_heads(tip: float, name: str | None) -> None:
     head = nominal_head(tip_mm=tip)
@@ -122,8 +124,8 @@ def test_the_two_heads_never_overlap() -> None:
         (11.0, 8.0, False), (8.0, 11.0, False), (11.1125, 7.9375, False),
         (7.9375, 8.0, True), (8.0, 7.9375, True), (11.1125, 11.0, True), (8.0, 8.0, True),
         # A tip that is neither head fits only a standard that states that very tip.
-        (9.5, 8.0, False), (8.0, 9.5, False), (9.5, 9.5, True), (9.5, 9.52, True),
-        (9.5, 9.6, False), (8.06, 8.04, False),
+        (9.5, 8.0, False), (8.0, 9.5, False), (9.5, 9.5, True), (9.5, 9.502, True),
+        (9.5, 9.6, False), (9.5, 9.52, False), (8.06, 8.04, False),
     ])
 def test_a_reading_fits_only_the_standards_own_tip(
     tip: float, standard: float, same: bool
