@@ -120,12 +120,12 @@ class _Teller:
             return "ground colour not used: the standard has no hue steps for this cultivar"
         if measure == "hue" and bits & Reason.HUE_NOT_OBSERVABLE.bit:
             assert profile is not None
-            for name, floor, mark in (("chroma", profile.chroma_floor, self.walker.chroma_q),
-                                      ("ground", profile.ground_floor, self.walker.ground_q)):
-                if self.values.get(name, mark) < mark:
-                    shown = number_text(self.values[name] * MEASURES[name].quantum)
-                    return (f"ground colour not observable: {MEASURES[name].title} {shown} is "
-                            f"below the floor of {number_text(floor)}")
+            name, floor = "ground", profile.ground_floor
+            if self.values.get("chroma", self.walker.chroma_q) < self.walker.chroma_q:
+                name, floor = "chroma", profile.chroma_floor
+            shown = number_text(self.values[name] * MEASURES[name].quantum)
+            return (f"ground colour not observable: {MEASURES[name].title} {shown} is "
+                    f"below the floor of {number_text(floor)}")
         if measure == "firmness" and bits & Reason.WRONG_TIP.bit:
             if "tip" not in self.values:
                 return "firmness not used: its plunger tip is not stated"

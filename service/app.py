@@ -9,6 +9,7 @@ from importlib.metadata import version
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
+from starlette.routing import Match
 
 from grading.errors import Finding
 from service import pages
@@ -125,7 +126,18 @@ async def _http(request: Request, error: Exception) -> Response:
     answer = Problem(status=error.status_code, code="http",
                      detail=f"{request.method} {request.url.path}: {error.detail}.").response()
     answer.headers.update(error.headers or {})
+    if error.status_code == 405:
+        answer.headers["Allow"] = ", ".join(_allowed(request))
     return answer
+
+
+def _allowed(request: Request) -> list[str]:
+    """Every method of the address; the router names only those of the first route that fits."""
+    methods: set[str] = set()
+    for route in request.app.routes:
+        if route.matches(request.scope)[0] is not Match.NONE:
+            methods |= set(getattr(route, "methods", None) or ())
+    return sorted(methods)
 
 
 async def _unforeseen(request: Request, error: Exception) -> Response:

@@ -6,7 +6,7 @@ from typing import Any
 
 from fastapi import FastAPI
 
-from service.api.records import NAME_MAX, record_schema
+from service.api.records import NAME, record_schema
 from service.problems import MEDIA
 
 PROBLEM: dict[str, Any] = {
@@ -66,7 +66,7 @@ def _records() -> dict[str, Any]:
         "operationId": "post_records",
         "parameters": [{
             "name": name, "in": "query", "required": True,
-            "schema": {"type": "string", "minLength": 1, "maxLength": NAME_MAX},
+            "schema": {"type": "string", "pattern": NAME},
         } for name in ("source", "run", "lot")],
         "requestBody": {"required": True, "content": {
             "application/json": {"schema": {"oneOf": [one, {"type": "array", "items": one}]}},

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Iterator
 from typing import Any, Literal
 
 import numpy as np
@@ -9,7 +11,7 @@ import pytest
 
 from grading.explain import Walker, classify_one
 from grading.kernel import Compiled
-from grading.quantities import MEASURES, limit_quanta
+from grading.quantities import MEASURES
 from grading.record import Column, Defect, FruitBatch
 from tests.support.fruit import (
     LONG_DISTANCE,
@@ -17,10 +19,15 @@ from tests.support.fruit import (
     SHIPPED,
     assert_three_agree,
     bases,
+    batch_of,
     compiled,
+    compiled_text,
     oracle,
+    oracle_of,
+    outcome,
     shipped,
 )
+from tests.support.mini import HEAD, SIZING, grade, leaf
 
 RANGES = {"diameter": (4800, 9500), "circumference": (15000, 28000), "mass": (800, 3200),
           "hue": (8000, 11500), "firmness": (500, 10000), "sugar": (700, 1500),
@@ -75,7 +82,17 @@ def assert_same(rules: Compiled, batch: FruitBatch) -> np.ndarray[Any, Any]:
     return kernel
 
 
+@pytest.fixture
+def untraced() -> Iterator[None]:
+    """No line tracing in a test whose loop runs a million times; the others measure coverage."""
+    tracer = sys.gettrace()
+    sys.settrace(None)
+    yield
+    sys.settrace(tracer)
+
+
 @pytest.mark.slow
+@pytest.mark.usefixtures("untraced")
 def test_a_million_random_fruit_of_the_house_standard() -> None:
     """1,000,000 fruit in twenty parts, a fourth of them for each of four cultivars."""
     grades: set[int] = set()
@@ -147,9 +164,27 @@ def test_random_defects_and_judgements_against_the_oracle(name: str) -> None:
     assert len(set(verdicts.grade.tolist())) > 1
 
 
-def test_limits_round_to_the_quantum_only_where_the_standard_says_so() -> None:
-    """1/3 of the surface is 333 thousandths at the nearest quantum (half to even by definition)."""
-    from fractions import Fraction
+@pytest.mark.parametrize(("limits", "blush", "wanted"), [
+    ("nearest", 332, "two"), ("nearest", 333, "one"), ("exact", 333, "two"),
+    ("exact", 334, "one")])
+def test_limits_round_to_the_quantum_only_where_the_standard_says_so(
+    limits: str, blush: int, wanted: str
+) -> None:
+    """A third of the surface is 333.33 thousandths."""
+    text = (HEAD + f'rounding = {{ limits = "{limits}" }}\n' + SIZING
+            + grade(leaf('measure="blush",at_least="1/3",unit="fraction"')) + grade(name="two"))
+    rules, fruit = compiled_text(text), [{"blush": blush}]
+    verdicts = assert_three_agree(batch=batch_of(fruit), fruit=fruit, rules=rules,
+                                  judge=oracle_of(text))
+    assert rules.grade_names[verdicts.grade[0]] == wanted
 
-    assert limit_quanta(limit=Fraction(1, 3), measure="blush", nearest=True) == 333
-    assert limit_quanta(limit=Fraction(1, 3), measure="blush", nearest=False) == Fraction(1000, 3)
+
+def test_the_walk_without_words_takes_defects_and_judgements() -> None:
+    rules = compiled("us-peaches-2004", "none", "diameter")
+    walker = Walker(standard=rules.standard, profile=None, basis="diameter")
+    spots = (Defect(kind="scab", cracked=False, circle_mm=12), Defect(kind="decay"))
+    values = {"diameter": 6600, "blush": 500}
+    for defects, judged in (((), {"mature": False}), (spots[:1], {}), (spots, {"mature": True})):
+        batch = batch_of([values], defects={0: defects}, judged={0: judged})
+        walked = classify_one(walker=walker, values=values, defects=defects, judged=judged)
+        assert walked == outcome(rules.grade(batch=batch), 0)
