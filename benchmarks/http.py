@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import deque
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.request import Request, urlopen
@@ -67,10 +68,10 @@ class Load:
     latencies: list[float]
 
 
-async def _connection(port: int, path: bytes, bodies: list[bytes], load: Load) -> None:
+async def _connection(port: int, path: bytes, bodies: deque[bytes], load: Load) -> None:
     reader, writer = await asyncio.open_connection("127.0.0.1", port, limit=2**22)
     while bodies:
-        payload = bodies.pop()
+        payload = bodies.popleft()
         start = time.perf_counter()
         writer.write(b"POST " + path + b" HTTP/1.1\r\nHost: bench\r\nContent-Type: application/json"
                      b"\r\nContent-Length: " + str(len(payload)).encode() + b"\r\n\r\n" + payload)
@@ -85,7 +86,7 @@ async def _connection(port: int, path: bytes, bodies: list[bytes], load: Load) -
     writer.close()
 
 
-async def _all(port: int, path: bytes, bodies: list[bytes]) -> Load:
+async def _all(port: int, path: bytes, bodies: deque[bytes]) -> Load:
     load = Load(0.0, 0, [])
     start = time.perf_counter()
     await asyncio.gather(*(_connection(port, path, bodies, load) for _ in range(CONNECTIONS)))
@@ -120,7 +121,7 @@ def run() -> list[Line]:
     decode = msgspec.json.Decoder(list[FruitRecord]).decode
     alone = _rate(decode, made)
     parse = _rate(lambda b: parse_body(body=b, media="json", source="bench", run="r"), made)
-    bodies = [body(number=k, rng=rng) for k in range(BODIES)]
+    bodies = deque(body(number=k, rng=rng) for k in range(BODIES))
     fruit = len(bodies) * RECORDS
     with tempfile.TemporaryDirectory() as folder:
         server = subprocess.Popen(

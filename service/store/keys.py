@@ -20,7 +20,7 @@ from grading.verdicts import Verdicts
 from service.store.chunks import decode, unpack_ranges
 from service.store.seqs import SeqSet
 
-SMALL_FRUIT: Final = 2048
+SMALL_FRUIT: Final = 512
 MERGED_FRUIT: Final = 4096
 TINY_FRUIT: Final = 64
 TINY_CHUNKS: Final = 64

@@ -35,7 +35,7 @@ def us(*spots: Defect) -> str:
         0: {"mature": True, "well_formed": True, "not_badly_misshapen": True}})
     verdicts = assert_three_agree(batch=batch, fruit=fruit, rules=rules,
                                   judge=oracle(US, "none", "diameter"))
-    return rules.grade_names[verdicts.grade[0]]
+    return rules.grade_names[int(verdicts.grade[0])]
 
 
 def scab(**known: object) -> Defect:
@@ -76,7 +76,7 @@ def graded(text: str, *spots: Defect, diameter: int | None = 6600) -> str:
         batch=batch, fruit=fruit, rules=rules, judge=oracle_of(text))
     unsure = bool(outcome(verdicts, 0).reasons & Reason.DEFECT_EXTENT_OPEN.bit)
     assert all(sentences(explain(batch=batch, row=0, compiled=rules)))
-    return rules.grade_names[verdicts.grade[0]] + (" unsure" if unsure else "")
+    return rules.grade_names[int(verdicts.grade[0])] + (" unsure" if unsure else "")
 
 
 def test_areas_add_up_before_they_become_a_circle() -> None:

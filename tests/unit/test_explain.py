@@ -89,7 +89,8 @@ def test_trees_agree_three_ways(tree: str) -> None:
 def test_a_negated_leaf_names_the_right_side(
     tree: str, quanta: dict[str, int], reason: str
 ) -> None:
-    result = told(HEAD + SIZING + maturity() + FIRMNESS_STEPS + grade(tree), **quanta)
+    rules = compiled_text(HEAD + SIZING + maturity() + FIRMNESS_STEPS + grade(tree))
+    result = explain(batch=batch_of([quanta]), row=0, compiled=rules)
     assert result.decisive.word == reason
 
 

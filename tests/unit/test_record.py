@@ -10,6 +10,7 @@ import msgspec
 import numpy as np
 import pytest
 
+from grading.quantities import MEASURES
 from grading.record import Defect, FruitRecord, Parsed, concat, to_batch
 
 DECODER = msgspec.json.Decoder(FruitRecord)
@@ -169,3 +170,9 @@ def test_take_and_concat_keep_every_row() -> None:
     assert back.defects == second.defects
     assert not back.judged
     assert concat(batches=[first]) is first
+
+
+@pytest.mark.parametrize(("measure", "digits"), [("diameter", 2), ("mass", 1), ("blush", 3)])
+def test_a_measure_is_shown_with_the_digits_its_quantum_has(measure: str, digits: int) -> None:
+    assert MEASURES[measure].decimals() == digits
+    assert MEASURES[measure].value(quanta=1) == 10.0**-digits

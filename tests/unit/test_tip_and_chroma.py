@@ -69,7 +69,8 @@ def test_a_standard_for_the_larger_head_takes_7_16_in() -> None:
 def test_hue_needs_colour_and_ground(name: str, below: int, at: int, words: str) -> None:
     """Below the profile's floor a hue angle is noise (hue is undefined at zero chroma: CIE 15,
     Colorimetry); exactly on the floor it counts."""
-    fruit = [{"hue": 9700, name: below}, {"hue": 9700, name: at}, {"hue": 9700, name: None}]
+    fruit: list[dict[str, int | None]] = [
+        {"hue": 9700, name: below}, {"hue": 9700, name: at}, {"hue": 9700, name: None}]
     batch = batch_of(fruit)
     verdicts = assert_three_agree(batch=batch, fruit=fruit, rules=rules(),
                                   judge=oracle(LONG_DISTANCE, "yellow", "diameter"))
