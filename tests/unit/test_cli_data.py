@@ -163,7 +163,12 @@ def test_export_writes_the_lot(data: Path, tmp_path: Path) -> None:
 
 def test_serve_hands_its_settings_over(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     taken: list[Any] = []
-    monkeypatch.setattr("service.server.run", taken.append)
+
+    def listen(settings: Any, *, started: Any) -> None:
+        taken.append(settings)
+        started(f"http://{settings.host}:{settings.port}/")
+
+    monkeypatch.setattr("service.server.run", listen)
     shown = drupe("serve", "--data", tmp_path, "--port", "9001")
     assert shown.exit_code == 0
     assert "http://127.0.0.1:9001/" in shown.output
@@ -173,7 +178,7 @@ def test_serve_hands_its_settings_over(monkeypatch: pytest.MonkeyPatch, tmp_path
     remote = drupe("serve", "--host", "0.0.0.0")
     assert (remote.exit_code, "allow_remote" in remote.output) == (2, True)
 
-    def busy(settings: Any) -> None:
+    def busy(settings: Any, *, started: Any) -> None:
         raise OSError(98, "Address already in use")
 
     monkeypatch.setattr("service.server.run", busy)
