@@ -110,7 +110,7 @@ def culls(*, tally: Tally, compiled: Compiled) -> dict[str, Any]:
             {"grade": name, "title": title, "decisive": _reasons(tally.decisive[k])}
             for k, (name, title) in enumerate(zip(
                 compiled.grade_names, titles(compiled=compiled, axis="grade"), strict=True))
-            if k != 1 and k != code
+            if k not in {1, code}
         ],
         "notice": NOTICE,
     }

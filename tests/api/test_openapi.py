@@ -30,7 +30,7 @@ def test_generated_requests_find_nothing(served: Served, tmp_path: Path) -> None
     done = subprocess.run(
         [str(Path(sys.executable).parent / "schemathesis"),
          "--config-file", str(Path(__file__).parent / "schemathesis.toml"), "run",
-         f"http://127.0.0.1:{served.port}/v1/openapi.json", 
+         f"http://127.0.0.1:{served.port}/v1/openapi.json",
          "--max-examples", str(EXAMPLES), "--seed", "20260714", "--phases",
          "examples,coverage,fuzzing", "--workers", "1", "--no-color",
          "--generation-database", "none"],
