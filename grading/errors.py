@@ -1,8 +1,9 @@
 """Errors of the grading package.
 
     GradingError
-    ├── FieldError        one value of one record cannot be used (pointer, value, remedy)
     └── StandardError     a pack standard or cultivar profile cannot be used (all findings at once)
+
+A record that cannot be used is no exception: it comes back with its `Finding`s.
 """
 
 from __future__ import annotations
@@ -29,14 +30,6 @@ class Finding:
 
     def text(self) -> str:
         return f"{self.pointer or '/'}: {self.message} {self.remedy}".strip()
-
-
-class FieldError(GradingError):
-    """A record that cannot be used; `findings` holds one entry a field."""
-
-    def __init__(self, *, findings: tuple[Finding, ...]) -> None:
-        super().__init__("; ".join(f.text() for f in findings))
-        self.findings = findings
 
 
 class StandardError(GradingError):

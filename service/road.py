@@ -49,8 +49,12 @@ class Outcomes:
     def compiled(self) -> Compiled:
         return self.lot.binding.compiled
 
-    def count(self, outcome: int) -> int:
-        return 0 if self.receipt is None else int((self.receipt.outcome == outcome).sum())
+    def counts(self) -> dict[int, int]:
+        """How many records became each of OUTCOMES."""
+        if self.receipt is None:
+            return dict.fromkeys(OUTCOMES, 0)
+        found = np.bincount(self.receipt.outcome, minlength=LOT_CLOSED + 1)
+        return {code: int(found[code]) for code in OUTCOMES}
 
 
 class Road:
@@ -95,11 +99,9 @@ class Road:
 
     def _count(self, outcomes: Outcomes) -> None:
         records = self._metrics.records
-        if outcomes.receipt is not None:
-            found = np.bincount(outcomes.receipt.outcome, minlength=LOT_CLOSED + 1)
-            for code, name in OUTCOMES.items():
-                if found[code]:
-                    records.labels(name).inc(int(found[code]))
+        for code, n in outcomes.counts().items():
+            if n:
+                records.labels(OUTCOMES[code]).inc(n)
         if outcomes.refused:
             records.labels("refused").inc(len(outcomes.refused))
         self._metrics.queue_records.set(self._writer.waiting_fruit)

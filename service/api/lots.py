@@ -17,6 +17,7 @@ from service.problems import Problem
 from service.regrade import regrade
 from service.rows import utc
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
+from service.store.group import LINE
 from service.store.lots import Lot, close_lot, insert_lot
 from service.store.quarantine import count_quarantined, list_quarantined
 from service.store.standards import ProfileText, StandardText, keep_profile, keep_standard
@@ -134,10 +135,9 @@ async def list_lots(
          if s.id > after and (status == "all" or s.closed == (status == "closed"))),
         key=lambda s: s.id)
     page = wanted[:limit]
-    counts = await asyncio.to_thread(
-        lambda: [s.counts(reader=ctx.store.reader).n for s in page])
+    fruit = await asyncio.to_thread(ctx.store.reader.fruit_by_lot, kind=LINE)
     return {
-        "lots": [{**lot_json(s), "fruit": n} for s, n in zip(page, counts, strict=True)],
+        "lots": [{**lot_json(s), "fruit": fruit.get(s.id, 0)} for s in page],
         "next": page[-1].id if len(wanted) > limit else None,
     }
 

@@ -133,14 +133,11 @@ async def _keep_body(
 
 def answer(outcomes: Outcomes) -> Response:
     """One outcome per record, in order, with the counts before them."""
-    refused = outcomes.refused
+    found = outcomes.counts()
     counts = {
-        "received": outcomes.body.n,
-        "stored": outcomes.count(STORED),
-        "duplicates": outcomes.count(DUPLICATE),
-        "conflicts": outcomes.count(CONFLICT),
-        "lot_closed": outcomes.count(LOT_CLOSED),
-        "refused": len(refused),
+        "received": outcomes.body.n, "stored": found[STORED], "duplicates": found[DUPLICATE],
+        "conflicts": found[CONFLICT], "lot_closed": found[LOT_CLOSED],
+        "refused": len(outcomes.refused),
     }
     head = {
         "lot": outcomes.lot.id, "source": outcomes.body.parsed.batch.source,

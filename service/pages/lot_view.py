@@ -14,6 +14,7 @@ from service.context import Context
 from service.lots import LotState
 from service.pages.charts import histogram, near_cuts
 from service.pages.look import NARROW, Look, eighths
+from service.store.group import LINE
 from service.store.pulls import Pull, list_pulls
 from service.store.quarantine import count_quarantined
 from service.summary import culls, histograms, packout
@@ -194,8 +195,9 @@ def lots_view(*, ctx: Context, after: str) -> dict[str, Any]:
     keys = [f"{int(s.closed)}{s.id}" for s in wanted]
     page = [s for s, key in zip(wanted, keys, strict=True) if key > after]
     shown = page[:LOTS_SHOWN]
+    fruit = ctx.store.reader.fruit_by_lot(kind=LINE)
     rows = [
-        {**lot_json(s), "fruit": s.counts(reader=ctx.store.reader).n,
+        {**lot_json(s), "fruit": fruit.get(s.id, 0),
          "cultivar_title": s.binding.compiled.profile.title if s.binding.compiled.profile
          else s.row.cultivar}
         for s in shown

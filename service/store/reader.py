@@ -181,6 +181,11 @@ class Reader:
         rows = self.query("SELECT kind, sum(n) AS n FROM chunk WHERE lot = ? GROUP BY kind", (lot,))
         return {row["kind"]: row["n"] for row in rows}
 
+    def fruit_by_lot(self, *, kind: str) -> dict[str, int]:
+        """How many fruit of a kind each lot holds, without reading any of them."""
+        rows = self.query("SELECT lot, sum(n) AS n FROM chunk WHERE kind = ? GROUP BY lot", (kind,))
+        return {row["lot"]: row["n"] for row in rows}
+
     def sources(self, *, lot: str) -> list[dict[str, Any]]:
         """What sent a lot's fruit: source, run, kind, n, seq_low, seq_high."""
         return self.query(

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import httpx
+import httpx2 as httpx
 import uvicorn
 
 from service.app import create_app
