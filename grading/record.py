@@ -43,7 +43,8 @@ class Defect(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     """One defect on one fruit, in millimetres; what was not assessed is left out.
 
     circle_mm: diameter of the circle of equal area, the way published limits state areas.
-    severity: a person's judgement, used where the measurements do not settle it.
+    severity: a person's judgement; it goes before the measurements of every spot of its kind and
+    place on the fruit.
     """
 
     kind: Annotated[str, msgspec.Meta(pattern="^[a-z][a-z0-9_]{1,39}$")]

@@ -13,6 +13,7 @@ import os
 import sqlite3
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
@@ -21,6 +22,7 @@ from typing import Any, Final, NoReturn, TypeVar
 
 from grading.record import FruitBatch
 from grading.verdicts import Verdicts
+from service.store.chunks import CHUNK_FRUIT
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
 from service.store.group import Group, Receipt, Stored, Submission
 from service.store.keys import Keys
@@ -30,6 +32,8 @@ OnCommit = Callable[[list[Stored]], None]
 
 QUEUE_FRUIT: Final = 200_000
 GROUP_FRUIT: Final = 32_768
+BULK_FRUIT: Final = 256
+GATHER_S: Final = 0.004
 CHECKPOINT_BYTES: Final = 8 * 2**20
 EXIT_STORAGE: Final = 74  # EX_IOERR of sysexits.h
 
@@ -160,6 +164,7 @@ class Writer:
         with self._ready:
             while not self._queue and self._open:
                 self._ready.wait()
+            self._gather()
             taken: list[_Item] = []
             weight = 0
             while self._queue and (not taken or weight + self._queue[0].weight() <= GROUP_FRUIT):
@@ -169,6 +174,15 @@ class Writer:
                     taken.append(item)
             self._queued -= weight
             return taken
+
+    def _gather(self) -> None:
+        """Bodies of many fruit rarely come alone, and one commit for several of them costs little
+        more than one for each. Single fruit, whose senders wait, are never held up."""
+        until = time.monotonic() + GATHER_S
+        while self._open and BULK_FRUIT <= self._queued < CHUNK_FRUIT:
+            left = until - time.monotonic()
+            if left <= 0 or not self._ready.wait(left):
+                return
 
     def _work(self) -> None:
         try:
