@@ -100,7 +100,7 @@ class Compiled:
         hue angle is noise. Force does not convert between plunger tips.
         """
         n = len(batch)
-        flags = np.zeros(n, np.uint32)
+        flags = np.broadcast_to(np.uint32(0), n)  # one zero seen n times, until a flag is set
         measures = dict(batch.measures)
         firmness, tip = measures.get("firmness"), measures.get("tip")
         if firmness is not None:
@@ -110,6 +110,7 @@ class Compiled:
             if len(rows):
                 rows = rows[_nominal_tip(tips[rows]) != _nominal_tip(self.tip_q)]
             if len(rows):
+                flags = flags.copy()
                 flags[rows] |= Reason.WRONG_TIP.bit
                 usable = firmness.present.copy()
                 usable[rows] = False
@@ -118,6 +119,7 @@ class Compiled:
         if hue is not None and self.profile is not None:
             blind = self._blind(measures, n) & hue.present
             if blind.any():
+                flags = flags.copy()
                 flags[blind] |= Reason.HUE_NOT_OBSERVABLE.bit
                 measures["hue"] = Column(hue.values, hue.present & ~blind)
         return Frame(n, measures, flags, batch.defects, batch.judged)
@@ -143,7 +145,7 @@ class Compiled:
         verdicts = Verdicts(
             parts[:, 0], parts[:, 1], parts[:, 2], parts[:, 3],
             whys.view(np.uint32)[::2], whys.view(np.uint8)[4::8])
-        if frame.flags.any():
+        if frame.flags.flags.writeable:  # a copy was made, so some flag is set
             np.bitwise_or(verdicts.reasons, frame.flags, out=verdicts.reasons)
         special = sorted(set(frame.defects) | set(frame.judged))
         if special:

@@ -33,7 +33,7 @@ OnCommit = Callable[[list[Stored]], None]
 QUEUE_FRUIT: Final = 200_000
 GROUP_FRUIT: Final = 32_768
 BULK_FRUIT: Final = 256
-GATHER_S: Final = 0.004
+GATHER_S: Final = 0.003
 CHECKPOINT_BYTES: Final = 8 * 2**20
 EXIT_STORAGE: Final = 74  # EX_IOERR of sysexits.h
 

@@ -99,7 +99,7 @@ def test_a_chip_is_read_through_the_cultivar_chart(client: TestClient) -> None:
     ({**FRUIT, "diameter_mm": 400}, "/fruit/0/diameter_mm", "diameter_in"),
     ({**FRUIT, "sugar_temp_c": 35}, "/fruit/0/sugar_temp_c", "35"),
     ({**FRUIT, "sugar_brix": 30, "sugar_temp_c": 22}, "/fruit/0/sugar_brix", "30"),
-    ({**FRUIT, "defects": [{"kind": "bruise", "colour": 1}]}, "/fruit/0/defects/0/colour", "colour"),
+    ({**FRUIT, "defects": [{"kind": "scab", "colour": 1}]}, "/fruit/0/defects/0/colour", "colour"),
     ({**FRUIT, "package": "Q"}, "/fruit/0/package", "Q"),
     ({**FRUIT, "blush_fraction": 50}, "/fruit/0/blush_fraction", "not percent"),
 ])
