@@ -10,13 +10,14 @@ import numpy as np
 
 from benchmarks.kernel import sample
 from benchmarks.report import Line
-from grading.kernel import compile_standard
+from grading.kernel import Compiled, compile_standard
 from grading.record import Column, FruitBatch
 from service.library import Library
 from service.regrade import regrade
 from service.store.group import LINE
 from service.store.open import open_store
 from service.store.reader import chunk_rows
+from service.store.writer import Writer
 
 FRUIT = 10_000_000
 BODY = 8_000  # divides a million
@@ -54,7 +55,7 @@ def run() -> list[Line]:
     ]
 
 
-def _fill(writer: object, before: object) -> None:
+def _fill(writer: Writer, before: Compiled) -> None:
     """Ten million fruit through the writer, in bodies of several thousand."""
     rng = np.random.default_rng(7)
     base = sample(n=1_000_000)
@@ -68,9 +69,9 @@ def _fill(writer: object, before: object) -> None:
                     1_784_000_000_000 + (base.seq[rows] + k * 1_000_000) * 31,
                     np.ones(BODY, np.bool_)),
                 measures={name: c.take(rows) for name, c in base.measures.items()})
-            waiting.append(writer.submit(  # type: ignore[attr-defined]
+            waiting.append(writer.submit(
                 lot="big", kind=LINE, batch=batch,
-                verdicts=before.grade(batch=batch),  # type: ignore[attr-defined]
+                verdicts=before.grade(batch=batch),
                 digest="bench", received_ms=int(rng.integers(1, 10))))
             if len(waiting) > 12:
                 waiting.pop(0).result()

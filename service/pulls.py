@@ -16,6 +16,7 @@ from typing import Any, Final
 import msgspec
 import numpy as np
 
+from grading.columns import to_batch
 from grading.conformance import assess
 from grading.declared import Declared, Package
 from grading.errors import Finding
@@ -23,7 +24,7 @@ from grading.faults import sample_fruit
 from grading.intervals import interval_after
 from grading.kernel import Compiled
 from grading.part import Part
-from grading.record import FruitBatch, FruitRecord, to_batch
+from grading.record import FruitBatch, FruitRecord
 from grading.sugar import corrected_brix
 from grading.verdicts import Verdicts
 from service.context import Context

@@ -22,18 +22,9 @@ import msgspec
 import numpy as np
 from msgspec.structs import astuple
 
+from grading.columns import Columns, Parsed, from_columns
 from grading.quantities import UNIT_FIELDS, Integers
-from grading.record import (
-    SEQ_MAX,
-    TIME_HIGH_MS,
-    TIME_LOW_MS,
-    Column,
-    Columns,
-    Defect,
-    FruitRecord,
-    Parsed,
-    from_columns,
-)
+from grading.record import SEQ_MAX, TIME_HIGH_MS, TIME_LOW_MS, Column, Defect, FruitRecord
 
 _DEFECT_FIELDS: Final = len(Defect.__struct_fields__)
 SOURCES_MAX: Final = 256

@@ -14,9 +14,10 @@ from typing import Any, Final, Literal
 import msgspec
 import numpy as np
 
+from grading.columns import Parsed, to_batch
 from grading.errors import Finding
 from grading.quantities import Integers
-from grading.record import FruitRecord, Parsed, to_batch
+from grading.record import FruitRecord
 from service.ingest.faults import (
     UNREADABLE,
     BodyError,

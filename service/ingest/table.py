@@ -21,21 +21,10 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet as pq
 
+from grading.columns import Columns, Parsed, from_columns, to_batch, unix_ms
 from grading.errors import Finding
 from grading.quantities import UNIT_FIELDS
-from grading.record import (
-    SEQ_MAX,
-    TIME_HIGH_MS,
-    TIME_LOW_MS,
-    Column,
-    Columns,
-    Defect,
-    FruitRecord,
-    Parsed,
-    from_columns,
-    to_batch,
-    unix_ms,
-)
+from grading.record import SEQ_MAX, TIME_HIGH_MS, TIME_LOW_MS, Column, Defect, FruitRecord
 from service.ingest.faults import (
     UNREADABLE,
     BodyError,

@@ -14,10 +14,11 @@ import msgspec
 import numpy as np
 import pytest
 
+from grading.columns import to_batch
 from grading.explain import explain
 from grading.kernel import Compiled
 from grading.quantities import MEASURES
-from grading.record import Defect, FruitRecord, to_batch
+from grading.record import Defect, FruitRecord
 from tests.support.fruit import (
     PROFILES,
     SHIPPED,

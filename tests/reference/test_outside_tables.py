@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from grading.columns import Parsed, to_batch
 from grading.kernel import Compiled, compile_standard
-from grading.record import FruitRecord, Parsed, to_batch
+from grading.record import FruitRecord
 from grading.standard import load_standard
 from grading.tally import tally
 from tests.support.sample import standard

@@ -7,11 +7,12 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from grading.columns import to_batch
 from grading.conformance import Assessment, assess
 from grading.declared import Declared, Package
 from grading.faults import Fault, SampleFruit, sample_fruit
 from grading.kernel import Compiled, compile_standard
-from grading.record import Defect, FruitBatch, FruitRecord, to_batch
+from grading.record import Defect, FruitBatch, FruitRecord
 from grading.standard import PackStandard, load_standard
 
 ROOT = Path(__file__).parents[2]

@@ -10,8 +10,9 @@ import msgspec
 import numpy as np
 import pytest
 
+from grading.columns import Parsed, to_batch
 from grading.quantities import MEASURES
-from grading.record import Defect, FruitRecord, Parsed, concat, to_batch
+from grading.record import Defect, FruitRecord, concat
 
 DECODER = msgspec.json.Decoder(FruitRecord)
 
