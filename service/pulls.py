@@ -73,7 +73,9 @@ async def take_pull(ctx: Context, *, lot_id: str, pull: PullIn) -> dict[str, Any
         return _again(known, lot_id, pull)
     batch = _batch(pull, name, state)
     verdicts = state.binding.compiled.grade(batch=batch)
-    answer = _answer(state=state, pull=pull, name=name, batch=batch, verdicts=verdicts)
+    # Off the event loop: a thousand fruit take a while, and the lines go on meanwhile.
+    answer = await asyncio.to_thread(
+        _answer, state=state, pull=pull, name=name, batch=batch, verdicts=verdicts)
     row = Pull(id=name, lot=lot_id, purpose=pull.purpose, drawn_ms=pull.drawn_ms(),
                person=pull.person, body=pull.model_dump(mode="json"), result=answer,
                received_ms=ctx.clock.now_ms())
