@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from grading.decide import Decider, Frame
+from grading.firmness import same_head
 from grading.profile import CultivarProfile
 from grading.quantities import MEASURES, Flags, Integers
 from grading.reasons import Reason
@@ -108,7 +109,9 @@ class Compiled:
             tips = np.zeros(n, np.uint16) if tip is None else tip.values
             rows = np.flatnonzero((tips != self.tip_q) & firmness.present)
             if len(rows):
-                rows = rows[_nominal_tip(tips[rows]) != _nominal_tip(self.tip_q)]
+                foreign = [t for t in np.unique(tips[rows]).tolist() if not same_head(
+                    tip_a_mm=t / 100, tip_b_mm=self.tip_q / 100)]
+                rows = rows[np.isin(tips[rows], foreign)]
             if len(rows):
                 flags = flags.copy()
                 flags[rows] |= Reason.WRONG_TIP.bit
@@ -215,15 +218,6 @@ class _Work:
         self.index = np.empty(n, np.intp)
         self.code = np.empty(n, np.uint8)
         self.hit = np.empty(n, np.bool_)
-
-
-def _nominal_tip(tip_q: Any) -> Any:
-    """Tips in 0.01 mm with 5/16 in, written to 0.1 or 0.01 mm, taken as 8 mm and 7/16 in as 11 mm
-    (Magness-Taylor heads are named in sixteenths; Washington State University, Measuring fruit
-    firmness)."""
-    tips = np.asarray(tip_q)
-    tips = np.where(np.isin(tips, (790, 793, 794)), 800, tips)
-    return np.where(np.isin(tips, (1110, 1111, 1112)), 1100, tips)
 
 
 @lru_cache(maxsize=256)

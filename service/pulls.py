@@ -21,6 +21,7 @@ from grading.conformance import assess
 from grading.declared import Declared, Package
 from grading.errors import Finding
 from grading.faults import sample_fruit
+from grading.firmness import mean_of_readings
 from grading.intervals import interval_after
 from grading.kernel import Compiled
 from grading.part import Part
@@ -159,7 +160,7 @@ def _fields(fruit: PulledFruit, pull: PullIn, row: int, state: LotState) -> dict
     for unit in ("firmness_n", "firmness_lbf", "firmness_kgf"):
         readings = getattr(fruit, unit)
         if readings is not None:
-            fields[unit] = sum(readings) / len(readings)
+            fields[unit] = mean_of_readings(readings=readings)[0]
             tip = fruit.tip_mm if fruit.tip_mm is not None else pull.tip_mm
             if tip is not None:
                 fields["tip_mm"] = tip
@@ -273,7 +274,7 @@ def _spread(fruit: PulledFruit) -> float | None:
     """Largest minus smallest cheek, in the unit it was read in."""
     for readings in (fruit.firmness_n, fruit.firmness_lbf, fruit.firmness_kgf):
         if readings is not None and len(readings) > 1:
-            return float(round(max(readings) - min(readings), 6))
+            return round(mean_of_readings(readings=readings)[1], 6)
     return None
 
 

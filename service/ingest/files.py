@@ -218,7 +218,7 @@ def open_rows(*, path: Path | None, form: str = "ndjson") -> Iterator[RowWriter]
     if form not in WRITTEN:
         raise FileError(f"graded rows are written as one of {', '.join(WRITTEN)}, not {form}")
     if path is None:
-        writer = RowWriter(file=sys.stdout.buffer, form=form)  # type: ignore[arg-type]
+        writer = RowWriter(file=sys.stdout.buffer, form=form)  # type: ignore[arg-type]  # in WRITTEN
         yield writer
         writer.close()
         sys.stdout.buffer.flush()
@@ -226,7 +226,7 @@ def open_rows(*, path: Path | None, form: str = "ndjson") -> Iterator[RowWriter]
     partial = path.with_name(path.name + ".partial")
     try:
         with partial.open("wb") as file:
-            writer = RowWriter(file=file, form=form)  # type: ignore[arg-type]
+            writer = RowWriter(file=file, form=form)  # type: ignore[arg-type]  # in WRITTEN
             yield writer
             writer.close()
             file.flush()

@@ -140,7 +140,7 @@ def sync_folder(folder: Path) -> None:
 def take_lock(*, data_dir: Path) -> IO[str]:
     """The folder's lock, held until closed or until the process ends, however it ends."""
     try:
-        lock = open(data_dir / LOCK, "a+", encoding="ascii")  # noqa: SIM115
+        lock = open(data_dir / LOCK, "a+", encoding="ascii")  # noqa: SIM115  # held open
     except OSError as e:
         raise Refused(
             f"data folder {data_dir} is not writable ({e.strerror}); "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 from service.store.tables import PAGE, Table
 
@@ -34,15 +34,22 @@ STANDARDS: Final = Table("standard", StandardText, key="digest")
 PROFILES: Final = Table("profile", ProfileText, key="digest")
 
 
+Text = TypeVar("Text", StandardText, ProfileText)
+
+
+def _keep(conn: sqlite3.Connection, *, table: Table[Text], row: Text) -> bool:
+    held = table.get(conn, key=row.digest)
+    if held is None:
+        table.insert(conn, row=row)
+        return True
+    if held.text != row.text:
+        raise ValueError(f"digest {row.digest} is stored with another text")
+    return False
+
+
 def keep_standard(conn: sqlite3.Connection, *, standard: StandardText) -> bool:
     """Keeps a standard; False if it was there already. ValueError if its digest has other text."""
-    held = get_standard(conn, digest=standard.digest)
-    if held is None:
-        STANDARDS.insert(conn, row=standard)
-        return True
-    if held.text != standard.text:
-        raise ValueError(f"digest {standard.digest} is stored with another text")
-    return False
+    return _keep(conn, table=STANDARDS, row=standard)
 
 
 def get_standard(conn: sqlite3.Connection, *, digest: str) -> StandardText | None:
@@ -58,13 +65,7 @@ def list_standards(
 
 def keep_profile(conn: sqlite3.Connection, *, profile: ProfileText) -> bool:
     """Keeps a profile; False if it was there already. ValueError if its digest has other text."""
-    held = get_profile(conn, digest=profile.digest)
-    if held is None:
-        PROFILES.insert(conn, row=profile)
-        return True
-    if held.text != profile.text:
-        raise ValueError(f"digest {profile.digest} is stored with another text")
-    return False
+    return _keep(conn, table=PROFILES, row=profile)
 
 
 def get_profile(conn: sqlite3.Connection, *, digest: str) -> ProfileText | None:

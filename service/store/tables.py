@@ -24,7 +24,7 @@ class Table(Generic[Row]):
     json: frozenset[str] = frozenset()
 
     def columns(self) -> list[str]:
-        return [f.name for f in fields(self.row)]  # type: ignore[arg-type]
+        return [f.name for f in fields(self.row)]  # type: ignore[arg-type]  # a dataclass
 
     def to_sql(self, *, column: str, value: Any) -> Any:
         if column in self.json and value is not None:

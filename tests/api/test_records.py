@@ -130,7 +130,7 @@ def test_what_is_not_taken_says_what_is(client: TestClient) -> None:
 
 
 def test_a_body_over_the_limit_is_refused_before_it_is_read(client: TestClient) -> None:
-    limit = client.app.state.context.settings.body_bytes  # type: ignore[attr-defined]
+    limit = client.app.state.context.settings.body_bytes  # type: ignore[attr-defined]  # ours
     answer = client.post("/v1/records?source=a&run=b&lot=L-0417", content=b"[",
                          headers={"content-length": str(limit + 1)})
     problem(answer, 413)

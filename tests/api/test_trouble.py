@@ -22,7 +22,7 @@ def test_every_way_in_says_when_to_try_again(
     def fail(*args: Any, **kwargs: Any) -> NoReturn:
         raise error
 
-    writer = client.app.state.context.store.writer  # type: ignore[attr-defined]
+    writer = client.app.state.context.store.writer  # type: ignore[attr-defined]  # ours
     monkeypatch.setattr(type(writer), "submit", fail)
     monkeypatch.setattr(type(writer), "run", fail)
     url = "/v1/records?source=line-1&run=r1&lot=L-0417"
