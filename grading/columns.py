@@ -64,10 +64,13 @@ class Columns:
     judged: Judged = field(default_factory=dict)
 
 
-def to_batch(*, records: Sequence[Any], source: str, run: str) -> Parsed:
+def to_batch(
+    *, records: Sequence[Any], source: str, run: str, tip_mm: float | None = None
+) -> Parsed:
     """Columns of the usable records; findings for every other one, by position.
 
-    records: `FruitRecord`, or any struct with a subset of its fields (all alike).
+    records: `FruitRecord`, or any struct with a subset of its fields (all alike). tip_mm: the
+    source's plunger tip, for firmness that comes without one.
     """
     n = len(records)
     fields = records[0].__struct_fields__ if n else ()
@@ -88,7 +91,7 @@ def to_batch(*, records: Sequence[Any], source: str, run: str) -> Parsed:
         defects=_sparse(records, fields, "defects", tuple),
         judged=_sparse(records, fields, "judged", dict),
     )
-    return from_columns(columns=columns, source=source, run=run, refused=refused)
+    return from_columns(columns=columns, source=source, run=run, tip_mm=tip_mm, refused=refused)
 
 
 def from_columns(
@@ -96,12 +99,15 @@ def from_columns(
     columns: Columns,
     source: str,
     run: str,
+    tip_mm: float | None = None,
     refused: dict[int, list[Finding]] | None = None,
 ) -> Parsed:
     """Readings quantised and checked; `refused` holds the findings that are known already."""
     found = {} if refused is None else refused
     n = len(columns.seq)
     measures, originals = _measures(columns.fields, columns.readings, found)
+    if tip_mm is not None:
+        _fill_tip(measures, tip_mm)
     _check_tip(measures, found)
     _check_extents(columns.defects, found)
     batch = FruitBatch(
@@ -203,6 +209,19 @@ def _out_of_range(name: str, value: float) -> Finding:
         f"{value:g}{suffix} is outside {low:.4g} to {high:.4g}{suffix}.",
         remedy(field=name),
     )
+
+
+def _fill_tip(measures: dict[str, Column], tip_mm: float) -> None:
+    """The source's tip, where firmness came without one."""
+    firmness, tip = measures.get("firmness"), measures.get("tip")
+    if firmness is None:
+        return
+    tip_q = MEASURES["tip"].dtype(round(tip_mm * UNIT_FIELDS["tip_mm"].per_quantum()))
+    if tip is None:
+        tip = Column(np.zeros(len(firmness.values), MEASURES["tip"].dtype),
+                     np.zeros(len(firmness.values), np.bool_))
+    bare = firmness.present & ~tip.present
+    measures["tip"] = Column(np.where(bare, tip_q, tip.values), tip.present | bare)
 
 
 def _check_tip(measures: dict[str, Column], refused: dict[int, list[Finding]]) -> None:

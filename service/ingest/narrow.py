@@ -70,7 +70,9 @@ class Shape:
         self.array = msgspec.json.Decoder(list[struct])
         self.one = msgspec.json.Decoder(struct)
 
-    def read(self, *, records: list[Any], colons: int, source: str, run: str) -> Parsed | None:
+    def read(
+        self, *, records: list[Any], colons: int, source: str, run: str, tip_mm: float | None = None
+    ) -> Parsed | None:
         """Checked columns of decoded records; None where the rows are not all alike.
 
         colons: how many the body holds. One belongs to each key and a few to each time; if there
@@ -121,7 +123,7 @@ class Shape:
                 fields=self.readings, readings=readings,
                 defects={i: tuple(d) for i, d in defects.items() if d},
                 judged={i: j for i, j in judged.items() if j}),
-            source=source, run=run)
+            source=source, run=run, tip_mm=tip_mm)
 
     @staticmethod
     def _lifted(records: list[Any], name: str) -> dict[int, Any]:

@@ -72,7 +72,9 @@ class Body:
         return seq if 0 <= seq < 2**63 else None
 
 
-def parse_body(*, body: bytes, media: str, source: str, run: str) -> Body:
+def parse_body(
+    *, body: bytes, media: str, source: str, run: str, tip_mm: float | None = None
+) -> Body:
     """Take a body apart. media: one of `Media`.
 
     JSON is one record or an array of them; NDJSON may have blank lines; CSV has a header with the
@@ -83,18 +85,18 @@ def parse_body(*, body: bytes, media: str, source: str, run: str) -> Body:
         from service.ingest.table import parse_csv, parse_parquet  # pyarrow loads slowly
 
         read = parse_csv if media == "csv" else parse_parquet
-        n, parsed, raws = read(body=body, source=source, run=run)
+        n, parsed, raws = read(body=body, source=source, run=run, tip_mm=tip_mm)
         return Body(n=n, parsed=parsed, raws=raws)
     body = body.removeprefix(_BOM)
     if media == "ndjson":
-        return _parse(body=body, kind="lines", source=source, run=run)
+        return _parse(body=body, kind="lines", source=source, run=run, tip_mm=tip_mm)
     if media != "json":
         raise ValueError(f"media {media!r} is none of json, ndjson, csv, parquet")
     first = body.lstrip(b" \t\r\n")[:1]
     if first == b"[":
-        return _parse(body=body, kind="array", source=source, run=run)
+        return _parse(body=body, kind="array", source=source, run=run, tip_mm=tip_mm)
     if first == b"{":
-        return _parse(body=body, kind="object", source=source, run=run)
+        return _parse(body=body, kind="object", source=source, run=run, tip_mm=tip_mm)
     if not first:
         raise body_error("empty", "The body is empty.", "Send a fruit record or an array of them.")
     try:
@@ -119,18 +121,18 @@ def _one_a_line(body: bytes, n: int) -> bool:
     return body.count(b"\n") == n - (not body.endswith(b"\n")) or len(_split(body, "lines")) == n
 
 
-def _parse(*, body: bytes, kind: str, source: str, run: str) -> Body:
-    parsed = _narrow(body, kind, source, run)
+def _parse(*, body: bytes, kind: str, source: str, run: str, tip_mm: float | None) -> Body:
+    parsed = _narrow(body, kind, source, run, tip_mm)
     if parsed is None:
-        parsed = _whole(body, kind, source, run)
+        parsed = _whole(body, kind, source, run, tip_mm)
     if parsed is not None:
         return Body(n=len(parsed.kept) + len(parsed.refused), parsed=parsed,
                     raws=lambda: _split(body, kind))
     raws = _split(body, kind)
-    return Body(n=len(raws), parsed=_one_by_one(raws, source, run), raws=lambda: raws)
+    return Body(n=len(raws), parsed=_one_by_one(raws, source, run, tip_mm), raws=lambda: raws)
 
 
-def _narrow(body: bytes, kind: str, source: str, run: str) -> Parsed | None:
+def _narrow(body: bytes, kind: str, source: str, run: str, tip_mm: float | None) -> Parsed | None:
     with _SHAPES_LOCK:
         shape = _SHAPES.of(source)
     if shape is None or b"\\" in body:
@@ -141,14 +143,15 @@ def _narrow(body: bytes, kind: str, source: str, run: str) -> Parsed | None:
         return None
     if not records:
         return None
-    parsed = shape.read(records=records, colons=colons_in(body), source=source, run=run)
+    parsed = shape.read(
+        records=records, colons=colons_in(body), source=source, run=run, tip_mm=tip_mm)
     if parsed is not None:
         with _SHAPES_LOCK:
             _SHAPES.worked(source)
     return parsed
 
 
-def _whole(body: bytes, kind: str, source: str, run: str) -> Parsed | None:
+def _whole(body: bytes, kind: str, source: str, run: str, tip_mm: float | None) -> Parsed | None:
     try:
         records = _decode(kind, _ARRAY, _ONE, body)
         plain = _decode(kind, _PLAIN, _PLAIN, body)
@@ -159,7 +162,7 @@ def _whole(body: bytes, kind: str, source: str, run: str) -> Parsed | None:
     if records:
         with _SHAPES_LOCK:
             _SHAPES.learn(source=source, records=records, plain=plain)
-    return to_batch(records=records, source=source, run=run)
+    return to_batch(records=records, source=source, run=run, tip_mm=tip_mm)
 
 
 def _no_key_twice(body: bytes, plain: Sequence[Any]) -> bool:
@@ -208,7 +211,7 @@ def _split(body: bytes, kind: str) -> list[bytes]:
     return raws
 
 
-def _one_by_one(raws: Sequence[bytes], source: str, run: str) -> Parsed:
+def _one_by_one(raws: Sequence[bytes], source: str, run: str, tip_mm: float | None) -> Parsed:
     """Each record by itself: the slow way, and the one that tells what is wrong."""
     records: list[FruitRecord] = []
     places: list[int] = []
@@ -229,7 +232,7 @@ def _one_by_one(raws: Sequence[bytes], source: str, run: str) -> Parsed:
             places.append(position)
         else:
             refused[position] = record_findings(raw=raw)
-    return merged(parsed=to_batch(records=records, source=source, run=run),
+    return merged(parsed=to_batch(records=records, source=source, run=run, tip_mm=tip_mm),
                   places=np.array(places, np.int64), refused=refused)
 
 

@@ -49,7 +49,7 @@ class _Slow(Exception):
     """Something that only the row-by-row way can name."""
 
 
-def parse_csv(*, body: bytes, source: str, run: str) -> Table:
+def parse_csv(*, body: bytes, source: str, run: str, tip_mm: float | None = None) -> Table:
     """n, what became of each row, and each row as JSON. Raises BodyError for a useless header."""
     try:
         text = body.decode("utf-8-sig")
@@ -62,13 +62,13 @@ def parse_csv(*, body: bytes, source: str, run: str) -> Table:
     names = [name.strip() for name in next(rows, [])]
     check_header(names=names)
     try:
-        parsed = _quick_csv(body, names, source, run)
+        parsed = _quick_csv(body, names, source, run, tip_mm)
         n = len(parsed.kept) + len(parsed.refused)
         return n, parsed, lambda: [_row_json(names, row) for row in rows]
     except (_Slow, pa.ArrowInvalid, *UNREADABLE):
         listed = list(rows)
     values = [_row(names, cells) for cells in listed]
-    return len(listed), _one_by_one(values, source, run), lambda: [
+    return len(listed), _one_by_one(values, source, run, tip_mm), lambda: [
         _row_json(names, row) for row in listed]
 
 
@@ -96,7 +96,9 @@ def check_header(*, names: Sequence[str]) -> None:
         raise BodyError(findings=tuple(found))
 
 
-def _quick_csv(body: bytes, names: Sequence[str], source: str, run: str) -> Parsed:
+def _quick_csv(
+    body: bytes, names: Sequence[str], source: str, run: str, tip_mm: float | None
+) -> Parsed:
     if b"0x" in body or b"0X" in body:  # Arrow would take them for hexadecimal numbers
         raise _Slow
     kinds = {n: pa.int64() if n in _INTEGERS else pa.float64() if n in UNIT_FIELDS else pa.utf8()
@@ -109,20 +111,20 @@ def _quick_csv(body: bytes, names: Sequence[str], source: str, run: str) -> Pars
         convert_options=pyarrow.csv.ConvertOptions(
             column_types=kinds, null_values=[""], strings_can_be_null=True,
             quoted_strings_can_be_null=True))
-    return from_table(table=table, source=source, run=run)
+    return from_table(table=table, source=source, run=run, tip_mm=tip_mm)
 
 
-def parse_parquet(*, body: bytes, source: str, run: str) -> Table:
+def parse_parquet(*, body: bytes, source: str, run: str, tip_mm: float | None = None) -> Table:
     """n, what became of each row, and each row as JSON. Raises BodyError for another table."""
     try:
         table = pq.read_table(pa.BufferReader(body))
     except (pa.ArrowException, OSError) as wrong:
         raise body_error("not_parquet", f"The body is not Parquet: {str(wrong)[:200]}.",
                          "Send a whole Parquet file.") from None
-    return parse_table(table=table, source=source, run=run)
+    return parse_table(table=table, source=source, run=run, tip_mm=tip_mm)
 
 
-def parse_table(*, table: Any, source: str, run: str) -> Table:
+def parse_table(*, table: Any, source: str, run: str, tip_mm: float | None = None) -> Table:
     """The same for an Arrow table."""
     check_header(names=table.column_names)
 
@@ -131,13 +133,13 @@ def parse_table(*, table: Any, source: str, run: str) -> Table:
                 for row in table.to_pylist()]
 
     try:
-        return table.num_rows, from_table(table=table, source=source, run=run), raws
+        return table.num_rows, from_table(table=table, source=source, run=run, tip_mm=tip_mm), raws
     except (_Slow, pa.ArrowException, *UNREADABLE):
         rows = [_plain(row) for row in table.to_pylist()]
-        return len(rows), _one_by_one(rows, source, run), raws
+        return len(rows), _one_by_one(rows, source, run, tip_mm), raws
 
 
-def from_table(*, table: Any, source: str, run: str) -> Parsed:
+def from_table(*, table: Any, source: str, run: str, tip_mm: float | None = None) -> Parsed:
     """Checked columns of an Arrow table whose every cell has the right type; else _Slow."""
     n = table.num_rows
     columns = {name: table.column(name).combine_chunks() for name in table.column_names}
@@ -155,7 +157,7 @@ def from_table(*, table: Any, source: str, run: str) -> Parsed:
         columns=Columns(seq=seq, lane=lane, time_ms=_times(columns, n), fields=fields,
                         readings=readings, defects=_sparse(columns, "defects", _DEFECTS),
                         judged=_sparse(columns, "judged", _JUDGED)),
-        source=source, run=run)
+        source=source, run=run, tip_mm=tip_mm)
 
 
 def _floats(array: Any) -> Any:
@@ -275,7 +277,9 @@ def _row_json(names: Sequence[str], cells: Sequence[str]) -> bytes:
                       ensure_ascii=False).encode()
 
 
-def _one_by_one(rows: Sequence[dict[str, Any] | Finding], source: str, run: str) -> Parsed:
+def _one_by_one(
+    rows: Sequence[dict[str, Any] | Finding], source: str, run: str, tip_mm: float | None
+) -> Parsed:
     from service.ingest.parse import merged
 
     records: list[FruitRecord] = []
@@ -295,5 +299,5 @@ def _one_by_one(rows: Sequence[dict[str, Any] | Finding], source: str, run: str)
             continue
         records.append(msgspec.convert(row, FruitRecord))
         places.append(position)
-    return merged(parsed=to_batch(records=records, source=source, run=run),
+    return merged(parsed=to_batch(records=records, source=source, run=run, tip_mm=tip_mm),
                   places=np.array(places, np.int64), refused=refused)

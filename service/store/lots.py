@@ -11,7 +11,10 @@ from service.store.tables import PAGE, Table
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lot:
-    """One lot. Times are Unix milliseconds; an open lot has no `closed_ms`."""
+    """One lot. Times are Unix milliseconds; an open lot has no `closed_ms`.
+
+    rerun_of: the lot whose fruit pass a second time; they stay counted there.
+    """
 
     id: str
     grower: str
@@ -30,6 +33,7 @@ class Lot:
     opened_ms: int
     closed_ms: int | None = None
     note: str = ""
+    rerun_of: str | None = None
 
 
 LOTS: Final = Table("lot", Lot, json=frozenset({"declared"}))

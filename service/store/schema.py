@@ -57,6 +57,21 @@ MIGRATIONS: Final[tuple[Migration, ...]] = (
         " resolved_by TEXT) STRICT",
         "CREATE INDEX quarantine_lot ON quarantine (lot, id)",
     )),
+    Migration(2, "sources, lines, lots by line, re-runs", (
+        # Every revision of a source's description stays; the highest one is in force.
+        "CREATE TABLE source (id TEXT NOT NULL, revision INTEGER NOT NULL, body TEXT NOT NULL,"
+        " at_ms INTEGER NOT NULL, PRIMARY KEY (id, revision)) STRICT",
+        "CREATE TABLE source_key (id TEXT PRIMARY KEY, source TEXT NOT NULL,"
+        " sha256 BLOB NOT NULL, made_ms INTEGER NOT NULL, ended_ms INTEGER) STRICT",
+        "CREATE TABLE line (id TEXT PRIMARY KEY, holding TEXT NOT NULL,"
+        " registered_ms INTEGER NOT NULL, note TEXT NOT NULL) STRICT",
+        # lot is null between lots. marks: source to run to the highest seq of the lot before.
+        "CREATE TABLE assignment (id INTEGER PRIMARY KEY, line TEXT NOT NULL, lot TEXT,"
+        " at_ms INTEGER NOT NULL, marks TEXT NOT NULL, person TEXT NOT NULL,"
+        " note TEXT NOT NULL) STRICT",
+        "CREATE INDEX assignment_line ON assignment (line, id)",
+        "ALTER TABLE lot ADD COLUMN rerun_of TEXT",
+    )),
 )
 
 
