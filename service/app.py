@@ -13,22 +13,25 @@ from starlette.routing import Match
 
 from grading.errors import Finding
 from service import pages
-from service.api import fruit, lots, ops, pulls, quarantine, standards
+from service.api import fruit, lines, lots, ops, pulls, quarantine, sources, standards
 from service.api.describe import describe
 from service.api.records import post_records
 from service.clock import Clock
 from service.context import Context
 from service.guard import Guard
 from service.library import Library
+from service.lines import Arrivals, Lines
 from service.lots import Lots
 from service.metrics import Metrics
 from service.problems import Problem
 from service.quarantine import Quarantine
 from service.road import Road
 from service.settings import Settings
+from service.sources import Sources
 from service.store.group import Stored
 from service.store.lots import LOTS
 from service.store.open import Store, open_store
+from service.store.sources import ASSIGNMENTS, KEYS, LINES, SOURCES, heights
 from service.store.standards import PROFILES, STANDARDS
 
 ABOUT = """\
@@ -54,11 +57,23 @@ def join(*, settings: Settings, clock: Clock) -> Context:
 
     writer.on_commit.append(publish)
     kept = Quarantine(writer=writer, metrics=metrics, per_day=settings.quarantine_per_day)
+    senders, lines_, arrivals = _load_senders(store, settings)
     extra = (settings.standards_dir,) if settings.standards_dir else ()
     return Context(
         settings=settings, clock=clock, store=store, lots=found, metrics=metrics, quarantine=kept,
-        road=Road(lots=found, writer=writer, quarantine=kept, metrics=metrics, clock=clock),
-        library=Library(extra_dirs=extra))
+        road=Road(lots=found, sources=senders, lines=lines_, arrivals=arrivals, writer=writer,
+                  quarantine=kept, metrics=metrics, clock=clock),
+        library=Library(extra_dirs=extra), sources=senders, lines=lines_, arrivals=arrivals)
+
+
+def _load_senders(store: Store, settings: Settings) -> tuple[Sources, Lines, Arrivals]:
+    senders, lines_ = Sources(unregistered=settings.unregistered_sources), Lines()
+    with store.reader.connection() as conn:
+        senders.load(rows=SOURCES.select(conn, where="1 ORDER BY id, revision"),
+                     keys=KEYS.select(conn, where="1"))
+        lines_.load(rows=LINES.select(conn, where="1"),
+                    turns=ASSIGNMENTS.select(conn, where="1 ORDER BY id"))
+        return senders, lines_, Arrivals(heights=heights(conn))
 
 
 def _load_lots(store: Store) -> Lots:
@@ -89,7 +104,7 @@ def create_app(
         title="Drupe", version=version("drupe"), description=ABOUT, lifespan=lifespan,
         docs_url=None, redoc_url=None, openapi_url="/v1/openapi.json")
     app.router.add_route("/v1/records", post_records, methods=["POST"], include_in_schema=False)
-    for part in (lots, fruit, pulls, quarantine, standards, ops):
+    for part in (lots, fruit, pulls, lines, sources, quarantine, standards, ops):
         app.include_router(part.router)
     pages.mount(app)
     app.add_exception_handler(Problem, _problem)

@@ -8,12 +8,14 @@ from starlette.requests import Request
 
 from service.clock import Clock
 from service.library import Library
+from service.lines import Arrivals, Lines
 from service.lots import Lots, LotState, UnknownLot
 from service.metrics import Metrics
 from service.problems import Problem
 from service.quarantine import Quarantine
 from service.road import Road
 from service.settings import Settings
+from service.sources import Sources
 from service.store.open import Store
 
 
@@ -27,14 +29,21 @@ class Context:
     quarantine: Quarantine
     metrics: Metrics
     library: Library
+    sources: Sources
+    lines: Lines
+    arrivals: Arrivals
 
     def lot(self, lot_id: str) -> LotState:
         """The lot, or the problem that there is none."""
         try:
             return self.lots.get(lot_id)
         except UnknownLot:
-            raise Problem(status=404, code="unknown_lot",
-                          detail=f"There is no lot {lot_id!r}. GET /v1/lots lists them.") from None
+            raise unknown_lot(lot_id) from None
+
+
+def unknown_lot(lot_id: str) -> Problem:
+    return Problem(status=404, code="unknown_lot",
+                   detail=f"There is no lot {lot_id!r}. GET /v1/lots lists them.")
 
 
 def context(request: Request) -> Context:

@@ -148,6 +148,9 @@ class Lots:
         except KeyError:
             raise UnknownLot(lot_id) from None
 
+    def find(self, lot_id: str) -> LotState | None:
+        return self._lots.get(lot_id)
+
     def all(self) -> list[LotState]:
         return list(self._lots.values())
 

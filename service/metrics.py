@@ -21,6 +21,15 @@ class Metrics:
         self.bodies_refused = Counter(
             "grading_bodies_refused", "Request bodies that could not be read at all",
             registry=self.registry)
+        self.sources_refused = Counter(
+            "grading_sources_refused", "Senders turned away, by why", ["why"],
+            registry=self.registry)
+        self.clock_records = Counter(
+            "grading_clock_records", "Fruit whose own time is ahead of the service's (over 5 s), "
+            "doubtful (over 5 min ahead) or late (over 5 min behind)", ["off"],
+            registry=self.registry)
+        for off in ("ahead", "doubtful", "late"):
+            self.clock_records.labels(off)
         self.ingest_seconds = Histogram(
             "grading_ingest_seconds", "From the whole body read to the answer ready",
             buckets=SECONDS, registry=self.registry)

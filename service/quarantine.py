@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping
 from concurrent.futures import Future
 
 from grading.errors import Finding
@@ -38,14 +39,15 @@ class Quarantine:
         return room
 
     def keep(
-        self, *, body: Body, source: str, run: str, lot: str, received_ms: int
+        self, *, body: Body, refused: Mapping[int, tuple[Finding, ...]], source: str, run: str,
+        lot: str, received_ms: int,
     ) -> Future[None]:
         """Store the refused records of a body; the future resolves once they are on the disk."""
-        positions = sorted(body.parsed.refused)
+        positions = sorted(refused)
         positions = positions[:self._room(wanted=len(positions), received_ms=received_ms)]
         entries = [
             (position, body.seq(position), body.raw(position)[:RAW_BYTES],
-             [finding_json(f) for f in body.parsed.refused[position]])
+             [finding_json(f) for f in refused[position]])
             for position in positions
         ]
 

@@ -1,107 +1,216 @@
 """The road of a record: parse once, bind, classify, submit, commit, acknowledge.
 
-An outline on purpose. Bodies, files, forms and messages differ only before "parse"; nothing here
-knows about HTTP, and no rule or SQL lives here. Publishing to the live counts happens on the
-commit itself (`lots.Lots.committed`), before anybody is answered.
+An outline on purpose. Bodies, frames, messages, files and forms differ only before "parse";
+nothing here knows about HTTP, and no rule or SQL lives here. Publishing to the live counts
+happens on the commit itself (`lots.Lots.committed`), before anybody is answered.
 """
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
+from concurrent.futures import Future
 from dataclasses import dataclass
-from typing import Any
+from typing import Final
 
 import numpy as np
 
+from grading.columns import Parsed
 from grading.errors import Finding
 from grading.kernel import Compiled
 from grading.quantities import Integers
+from grading.record import FruitBatch
+from service.binding import Bound, Notes, Origin, Part, known_lanes, notes_on
 from service.clock import Clock
 from service.ingest.parse import Body, parse_body
+from service.lines import Arrivals, Lines, NoLot
 from service.lots import Lots, LotState
 from service.metrics import Metrics
 from service.quarantine import Quarantine
+from service.sources import Sources
 from service.store.group import CONFLICT, DUPLICATE, LINE, LOT_CLOSED, STORED, Receipt
 from service.store.writer import Writer
 
-OUTCOMES = {STORED: "stored", DUPLICATE: "duplicate", CONFLICT: "conflict",
-            LOT_CLOSED: "lot_closed"}
+OUTCOMES: Final = {STORED: "stored", DUPLICATE: "duplicate", CONFLICT: "conflict",
+                   LOT_CLOSED: "lot_closed"}
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """What became of the fruit of one part, row for row.
+
+    rows: their positions in the batch, None = all. others: for repeats of fruit that were graded
+    under another standard, that one.
+    """
+
+    lot: LotState
+    rows: Integers | None
+    receipt: Receipt
+    others: Mapping[int, Compiled]
 
 
 @dataclass(frozen=True, slots=True)
 class Outcomes:
     """What became of every record of a body, in its order.
 
-    kept: positions of the records that reached the store, with `receipt` row for row.
-    refused: findings of every other position. others: for repeats of fruit that lie in another
-    lot, the standard their codes belong to.
+    lot: where the newest of them went, or new ones would have gone. refused: findings by
+    position of those that never reached the store; the others are at `parsed.kept`.
     """
 
     lot: LotState
     body: Body
-    kept: Integers
-    receipt: Receipt | None
-    refused: Mapping[int, tuple[Finding, ...]]
-    others: Mapping[int, Compiled]
+    parsed: Parsed
+    parts: tuple[Settled, ...]
+    notes: Notes
 
     @property
-    def compiled(self) -> Compiled:
-        return self.lot.binding.compiled
+    def refused(self) -> Mapping[int, tuple[Finding, ...]]:
+        return self.parsed.refused
+
+    @property
+    def commit(self) -> int | None:
+        return max((p.receipt.commit for p in self.parts), default=None)
 
     def counts(self) -> dict[int, int]:
         """How many records became each of OUTCOMES."""
-        if self.receipt is None:
-            return dict.fromkeys(OUTCOMES, 0)
-        found = np.bincount(self.receipt.outcome, minlength=LOT_CLOSED + 1)
+        found = np.zeros(LOT_CLOSED + 1, np.int64)
+        for part in self.parts:
+            found += np.bincount(part.receipt.outcome, minlength=LOT_CLOSED + 1)
         return {code: int(found[code]) for code in OUTCOMES}
 
 
 class Road:
-    """Joins the parts; one instance for one app."""
+    """Joins the parts; one instance for one app. Used from the event loop only."""
 
     def __init__(
-        self, *, lots: Lots, writer: Writer, quarantine: Quarantine, metrics: Metrics, clock: Clock
+        self, *, lots: Lots, sources: Sources, lines: Lines, arrivals: Arrivals, writer: Writer,
+        quarantine: Quarantine, metrics: Metrics, clock: Clock,
     ) -> None:
         self._lots = lots
+        self._sources = sources
+        self._lines = lines
+        self._arrivals = arrivals
         self._writer = writer
         self._quarantine = quarantine
         self._metrics = metrics
         self._clock = clock
 
+    def origin(
+        self, *, source: str, run: str, lot_id: str | None = None, key: str | None = None
+    ) -> Origin:
+        """Who sends and where to. Without a lot, the source's line tells it.
+
+        Raises sources.SourceRefused, lots.UnknownLot, lines.NoLot.
+        """
+        registered = self._sources.admit(source=source, key=key)
+        lot = None if lot_id is None else self._lots.get(lot_id)
+        line = None if registered is None else self._lines.get(registered.is_.line)
+        if lot is None and line is None:
+            raise NoLot(
+                f"No lot is named, and source {source!r} stands on no registered line. Name the "
+                "lot, or register the source with its line.")
+        return Origin(source, run, lot, line, registered)
+
+    def lot_for(self, *, origin: Origin, seq: int, time_ms: int | None = None) -> LotState:
+        """The lot of one fruit."""
+        if origin.lot is not None:
+            return origin.lot
+        assert origin.line is not None
+        turn = origin.line.turn_of_one(
+            source=origin.source, run=origin.run, seq=seq,
+            time_ms=time_ms if origin.trusted else None, now_ms=self._clock.now_ms())
+        return self._lots.get(origin.line.lot_at(turn))
+
+    def lot_now(self, *, origin: Origin) -> LotState:
+        """The lot of a fruit that would come next."""
+        if origin.lot is not None:
+            return origin.lot
+        assert origin.line is not None
+        return self._lots.get(origin.line.lot_at(len(origin.line.turns) - 1))
+
+    def bind(self, *, origin: Origin, parsed: Parsed, received_ms: int) -> Bound:
+        """Parsed records checked against their source, split by lot, and graded."""
+        if origin.registered is not None:
+            parsed = known_lanes(parsed=parsed, lanes=origin.registered.is_.lanes)
+        batch = parsed.batch
+        if not len(batch):
+            return Bound(parsed, (), Notes(), received_ms)
+        notes = notes_on(
+            batch=batch, received_ms=received_ms,
+            highest=self._arrivals.highest(source=origin.source, run=origin.run))
+        self._arrivals.saw(source=origin.source, run=origin.run, seq=int(batch.seq.max()))
+        return Bound(parsed, tuple(self._parts(origin, batch, received_ms)), notes, received_ms)
+
+    def _parts(self, origin: Origin, batch: FruitBatch, received_ms: int) -> list[Part]:
+        if origin.lot is not None:
+            return [_graded(origin.lot, None, batch)]
+        assert origin.line is not None
+        turns = origin.line.turn_of(
+            source=origin.source, run=origin.run, seqs=batch.seq, now_ms=received_ms,
+            times=batch.time_ms if origin.trusted else None)
+        lots: dict[str, list[int]] = {}
+        for turn in np.unique(turns).tolist():
+            lots.setdefault(origin.line.lot_at(turn), []).append(turn)
+        if len(lots) == 1:
+            return [_graded(self._lots.get(next(iter(lots))), None, batch)]
+        return [
+            _graded(self._lots.get(lot_id), rows, batch.take(rows=rows))
+            for lot_id, of_lot in lots.items()
+            for rows in [np.flatnonzero(np.isin(turns, of_lot))]
+        ]
+
+    def submit(self, *, bound: Bound, kind: str = LINE) -> list[Future[Receipt]]:
+        """Hand the parts to the writer, in their order. Raises store.QueueFull, StoreClosed."""
+        return [
+            self._writer.submit(
+                lot=part.lot.id, kind=kind, batch=part.batch, verdicts=part.verdicts,
+                digest=part.lot.binding.digest, received_ms=bound.received_ms)
+            for part in bound.parts
+        ]
+
+    def settle(self, *, part: Part, receipt: Receipt) -> Settled:
+        """A part with its receipt."""
+        return Settled(part.lot, part.rows, receipt, {
+            row: self._lots.get(receipt.lots[row]).binding.compiled for row in receipt.digests})
+
     async def accept(
-        self, *, raw: bytes, media: str, source: str, run: str, lot_id: str, kind: str = LINE
+        self, *, raw: bytes, media: str, origin: Origin, kind: str = LINE
     ) -> Outcomes:
         """Take a body of records all the way to the disk.
 
-        Raises UnknownLot, ingest.parse.BodyError, store.QueueFull, store.StorageFull.
+        Raises ingest.parse.BodyError, store.QueueFull, store.StorageFull.
         """
-        lot = self._lots.get(lot_id)
-        body = parse_body(body=raw, media=media, source=source, run=run)
-        batch = body.parsed.batch
-        receipt = None
-        waiting: list[Any] = []
-        if len(batch):
-            verdicts = lot.binding.compiled.grade(batch=batch)
-            waiting.append(self._writer.submit(
-                lot=lot.id, kind=kind, batch=batch, verdicts=verdicts, digest=lot.binding.digest,
-                received_ms=self._clock.now_ms()))
-        if body.parsed.refused:
-            waiting.append(self._quarantine.keep(
-                body=body, source=source, run=run, lot=lot.id, received_ms=self._clock.now_ms()))
-        for done in [await asyncio.wrap_future(w) for w in waiting]:
-            receipt = done if isinstance(done, Receipt) else receipt
-        others = {} if receipt is None else {
-            row: self._lots.get(receipt.lots[row]).binding.compiled for row in receipt.digests}
-        outcomes = Outcomes(lot, body, body.parsed.kept, receipt, body.parsed.refused, others)
-        self._count(outcomes)
+        body = parse_body(
+            body=raw, media=media, source=origin.source, run=origin.run, tip_mm=origin.tip_mm)
+        bound = self.bind(
+            origin=origin, parsed=body.parsed, received_ms=self._clock.now_ms())
+        futures = self.submit(bound=bound, kind=kind)
+        lot = bound.parts[-1].lot if bound.parts else self.lot_now(origin=origin)
+        kept = None
+        if bound.parsed.refused:
+            kept = self._quarantine.keep(
+                body=body, refused=bound.parsed.refused, source=origin.source, run=origin.run,
+                lot=lot.id, received_ms=bound.received_ms)
+        receipts = [await asyncio.wrap_future(f) for f in futures]
+        if kept is not None:
+            await asyncio.wrap_future(kept)
+        settled = tuple(self.settle(part=part, receipt=receipt)
+                        for part, receipt in zip(bound.parts, receipts, strict=True))
+        outcomes = Outcomes(lot, body, bound.parsed, settled, bound.notes)
+        self.count(counts=outcomes.counts(), refused=len(outcomes.refused), notes=bound.notes)
         return outcomes
 
-    def _count(self, outcomes: Outcomes) -> None:
-        records = self._metrics.records
-        for code, n in outcomes.counts().items():
+    def count(self, *, counts: Mapping[int, int], refused: int, notes: Notes) -> None:
+        """Add what became of records to the metrics."""
+        for code, n in counts.items():
             if n:
-                records.labels(OUTCOMES[code]).inc(n)
-        if outcomes.refused:
-            records.labels("refused").inc(len(outcomes.refused))
+                self._metrics.records.labels(OUTCOMES[code]).inc(n)
+        if refused:
+            self._metrics.records.labels("refused").inc(refused)
+        for name, n in notes.clock().items():
+            self._metrics.clock_records.labels(name).inc(n)
         self._metrics.queue_records.set(self._writer.waiting_fruit)
+
+
+def _graded(lot: LotState, rows: Integers | None, batch: FruitBatch) -> Part:
+    return Part(lot, rows, batch, lot.binding.compiled.grade(batch=batch))

@@ -6,8 +6,9 @@ from typing import Any
 
 from fastapi import FastAPI
 
-from service.api.records import NAME, record_schema
+from service.api.records import record_schema
 from service.problems import MEDIA
+from service.sources import NAME
 
 PROBLEM: dict[str, Any] = {
     "type": "object",
@@ -31,6 +32,10 @@ OUTCOMES: dict[str, Any] = {
         **{k: {"type": "integer"} for k in (
             "received", "stored", "duplicates", "conflicts", "lot_closed", "refused")},
         "commit": {"type": ["integer", "null"]},
+        "clock": {"type": "object", "description": "Fruit with an odd time: ahead, doubtful, late",
+                  "additionalProperties": {"type": "integer"}},
+        "skipped": {"type": "array", "items": {"type": "integer"}, "minItems": 2, "maxItems": 2,
+                    "description": "Numbers left out since the fruit before, first and last"},
         "outcomes": {"type": "array", "items": {
             "type": "object", "required": ["seq", "outcome"],
             "properties": {
@@ -64,10 +69,17 @@ def _records() -> dict[str, Any]:
             "seq, for ever: the same record again gets its first answer, another record under a "
             "taken key is refused."),
         "operationId": "post_records",
-        "parameters": [{
-            "name": name, "in": "query", "required": True,
+        "parameters": [*({
+            "name": name, "in": "query", "required": name != "lot", "description": said,
             "schema": {"type": "string", "pattern": NAME},
-        } for name in ("source", "run", "lot")],
+        } for name, said in (
+            ("source", "Who sends"), ("run", "Its counting run"),
+            ("lot", "Where the fruit go; without it, to the lot that the source's line packs"),
+        )), {
+            "name": "Authorization", "in": "header", "required": False,
+            "description": "Bearer and the source's key, if the source is registered",
+            "schema": {"type": "string"},
+        }],
         "requestBody": {"required": True, "content": {
             "application/json": {"schema": {"oneOf": [one, {"type": "array", "items": one}]}},
             "application/x-ndjson": text, "text/csv": text,
@@ -76,7 +88,7 @@ def _records() -> dict[str, Any]:
         "responses": {
             "200": {"description": "All of them were stored before", **good},
             "201": {"description": "Stored", **good},
-            **_problems(400, 404, 409, 413, 415, 422, 503, 507),
+            **_problems(400, 401, 403, 404, 409, 413, 415, 422, 503, 507),
         },
     }}
 

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from grading.errors import Finding, StandardError
 from service.context import Context, context
+from service.lines import Line
 from service.lots import LotState
 from service.problems import Problem
 from service.regrade import regrade
@@ -20,6 +21,7 @@ from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClo
 from service.store.group import LINE
 from service.store.lots import Lot, close_lot, insert_lot
 from service.store.quarantine import count_quarantined, list_quarantined
+from service.store.sources import ASSIGNMENTS, AssignmentRow
 from service.store.standards import ProfileText, StandardText, keep_profile, keep_standard
 from service.summary import culls, histograms, packout, standing
 from service.trouble import storage_problem
@@ -44,6 +46,8 @@ class OpenLot(BaseModel):
     basis: Literal["diameter", "circumference", "mass"] = "diameter"
     route: Words = ""
     line: Words | None = None
+    rerun_of: LotId | None = Field(
+        default=None, description="The lot whose fruit are run again; they stay counted there")
     note: Annotated[str, Field(max_length=400)] = ""
 
 
@@ -53,7 +57,7 @@ def lot_json(state: LotState) -> dict[str, Any]:
     return {
         "id": row.id, "grower": row.grower, "block": row.block, "cultivar": row.cultivar,
         "pick": row.pick, "produce": row.produce, "route": row.route, "line": row.line,
-        "note": row.note, "status": "closed" if state.closed else "open",
+        "note": row.note, "rerun_of": row.rerun_of, "status": "closed" if state.closed else "open",
         "opened_at": utc(row.opened_ms), "closed_at": utc(row.closed_ms),
         "graded_under": standing(compiled=state.binding.compiled),
     }
@@ -70,7 +74,13 @@ async def written(ctx: Context, fn: Any) -> Any:
 @router.post("/lots", status_code=201, summary="Open a lot")
 async def open_lot(body: OpenLot, request: Request, response: Response) -> dict[str, Any]:
     """Bind a lot to one edition of a pack standard, a cultivar profile and a size basis."""
-    ctx = context(request)
+    state = await bind_lot(context(request), body)
+    response.headers["Location"] = f"/v1/lots/{body.id}"
+    return lot_json(state)
+
+
+async def bind_lot(ctx: Context, body: OpenLot) -> LotState:
+    """A new lot, bound and stored. Raises Problem."""
     try:
         standard = ctx.library.standard(body.standard)
         profile = ctx.library.profile(body.cultivar)
@@ -91,13 +101,14 @@ async def open_lot(body: OpenLot, request: Request, response: Response) -> dict[
                         "Choose a standard for this produce.")])
     if body.id in ctx.lots:
         raise _taken(body.id)
+    parent = None if body.rerun_of is None else _parent(ctx, body)
     now = ctx.clock.now_ms()
     row = Lot(
         id=body.id, grower=body.grower, block=body.block, cultivar=body.cultivar, pick=body.pick,
         produce=profile.produce, route=body.route, standard_id=standard.id,
         standard_edition=standard.edition, standard_digest=binding.digest,
         profile_digest=binding.profile_digest, basis=body.basis, line=body.line, opened_ms=now,
-        note=body.note)
+        note=body.note, rerun_of=parent)
 
     def insert(conn: sqlite3.Connection) -> None:
         keep_standard(conn, standard=StandardText(
@@ -111,9 +122,25 @@ async def open_lot(body: OpenLot, request: Request, response: Response) -> dict[
         await written(ctx, insert)
     except sqlite3.IntegrityError as error:
         raise _taken(body.id) from error
-    state = ctx.lots.add(row=row, binding=binding)
-    response.headers["Location"] = f"/v1/lots/{body.id}"
-    return lot_json(state)
+    return ctx.lots.add(row=row, binding=binding)
+
+
+def _parent(ctx: Context, body: OpenLot) -> str:
+    """The lot whose first pass a re-run belongs to: the same fruit, so the same origin."""
+    parent = ctx.lots.find(body.rerun_of or "")
+    if parent is None:
+        raise Problem(status=422, code="lot", detail=f"There is no lot {body.rerun_of!r}.",
+                      findings=[Finding("/rerun_of", "unknown_lot", "There is no such lot.",
+                                        "GET /v1/lots lists them.")])
+    row = parent.row
+    for name in ("grower", "block", "cultivar", "pick"):
+        if getattr(body, name) != getattr(row, name):
+            raise Problem(status=422, code="lot", detail=(
+                f"A re-run has the fruit of its lot; {row.id} has the {name} "
+                f"{getattr(row, name)!r}."), findings=[Finding(
+                    f"/{name}", "rerun", f"{getattr(body, name)!r} is not that of {row.id}.",
+                    f"Send {getattr(row, name)!r}.")])
+    return row.rerun_of or row.id
 
 
 def _taken(lot_id: str) -> Problem:
@@ -158,6 +185,7 @@ async def read_lot(lot_id: LotId, request: Request) -> dict[str, Any]:
             waiting = count_quarantined(conn, lot=lot_id)
         return {
             **lot_json(state),
+            "reruns": [s.id for s in ctx.lots.all() if s.row.rerun_of == lot_id],
             "fruit": state.counts(reader=reader).n,
             "pulled_fruit": reader.counts(lot=lot_id).get("pull", 0),
             "sources": sources,
@@ -174,18 +202,58 @@ async def close(lot_id: LotId, request: Request) -> dict[str, Any]:
     ctx = context(request)
     state = ctx.lot(lot_id)
     now = ctx.clock.now_ms()
-    if state.closed or not await written(
-        ctx, lambda conn: close_lot(conn, lot_id=lot_id, closed_ms=now)
-    ):
+    if ctx.lines.holding(lot_id) is not None:
+        raise Problem(status=409, code="holding_lot", detail=(
+            f"{lot_id} takes the fruit between lots and stays open as long as its line."))
+    if state.closed or not await ended(ctx, lot_id, now):
         raise Problem(status=409, code="lot_closed", detail=f"Lot {lot_id} is closed already.")
     state.row = dataclasses.replace(state.row, closed_ms=now)
     return lot_json(state)
 
 
+async def ended(ctx: Context, lot_id: str, now_ms: int) -> bool:
+    """Close an open lot, and end its turn on every line that packs it."""
+    turns = [(line, turn_of(ctx, line, lot=None, note=f"lot {lot_id} was closed"))
+             for line in ctx.lines.packing(lot_id)]
+
+    def close_all(conn: sqlite3.Connection) -> bool:
+        done = close_lot(conn, lot_id=lot_id, closed_ms=now_ms)
+        for _, turn in turns if done else ():
+            ASSIGNMENTS.insert(conn, row=turn)
+        return done
+
+    for line, turn in turns:
+        line.add(turn)
+    done = False
+    try:
+        done = bool(await written(ctx, close_all))
+    finally:
+        if not done:
+            for line, turn in turns:
+                line.remove(turn)
+    return done
+
+
+def turn_of(
+    ctx: Context, line: Line, *, lot: str | None, person: str = "", note: str = ""
+) -> AssignmentRow:
+    """From now on the line packs `lot`; what its sources sent so far came before."""
+    return AssignmentRow(
+        line=line.row.id, lot=lot, at_ms=ctx.clock.now_ms(), person=person, note=note,
+        marks={s.id: ctx.arrivals.of(s.id) for s in ctx.sources.on_line(line.row.id)})
+
+
 @router.get("/lots/{lot_id}/packout", summary="Packout of a lot")
 async def read_packout(lot_id: LotId, request: Request) -> dict[str, Any]:
-    """Size x maturity x grade x pack: counts, weights where known, exact shares."""
-    return await _summary(request, lot_id, packout)
+    """Size x maturity x grade x pack: counts, weights where known, exact shares. Of a re-run also
+    its share of the first pass, whose fruit it has."""
+    ctx = context(request)
+    found = await _summary(request, lot_id, packout)
+    parent = ctx.lot(lot_id).row.rerun_of
+    if parent is not None:
+        first = await asyncio.to_thread(ctx.lot(parent).counts, reader=ctx.store.reader)
+        found["first_pass"] = {"lot": parent, "fruit": first.n}
+    return found
 
 
 @router.get("/lots/{lot_id}/culls", summary="Culls of a lot by cause")

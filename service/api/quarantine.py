@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from service.api.lots import written
 from service.api.records import take
+from service.binding import Origin
 from service.context import context
 from service.problems import Problem
 from service.rows import utc
@@ -69,9 +70,11 @@ async def repair(record_id: int, body: Repair, request: Request) -> dict[str, An
     """The mended record takes the usual road to the same lot; the refused one stays visible."""
     found = await _open_record(request, record_id)
     ctx = context(request)
-    ctx.lot(found.lot)
-    answer = await take(ctx, raw=msgspec.json.encode(body.record), media="json",
-                        source=found.source, run=found.run, lot_id=found.lot)
+    # A person sends it, so the source's key is not asked for again.
+    origin = Origin(found.source, found.run, ctx.lot(found.lot), None,
+                    ctx.sources.get(found.source))
+    answer = await take(
+        ctx, raw=msgspec.json.encode(body.record), media="json", origin=origin)
     by = {"how": "repaired", "person": body.person, "reason": body.reason, "record": body.record}
     return {**await _settle(request, record_id, by),
             "answer": msgspec.json.decode(bytes(answer.body))}

@@ -22,10 +22,14 @@ from grading.kernel import Compiled
 from grading.reasons import Reason
 from grading.record import FruitRecord
 from grading.verdicts import Verdicts
-from service.context import Context, context
+from service.binding import Origin
+from service.context import Context, context, unknown_lot
 from service.ingest.parse import BodyError
+from service.lines import NoLot
+from service.lots import UnknownLot
 from service.problems import Problem, at, finding_json
-from service.road import OUTCOMES, Outcomes
+from service.road import OUTCOMES, Outcomes, Settled
+from service.sources import NAME, SourceRefused
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
 from service.store.group import CONFLICT, DUPLICATE, LOT_CLOSED, STORED
 from service.trouble import storage_problem
@@ -34,8 +38,6 @@ MEDIA: Final = {
     "application/json": "json", "application/x-ndjson": "ndjson", "text/csv": "csv",
     "application/vnd.apache.parquet": "parquet",
 }
-NAME: Final = "^[A-Za-z0-9][A-Za-z0-9 ._-]{0,63}$"
-"""Names of sources, runs and lots; the colon is kept for the sources that the service makes."""
 
 
 async def read_body(request: Request, limit: int) -> bytes:
@@ -73,44 +75,63 @@ def media_of(request: Request) -> str:
     return MEDIA[said]
 
 
-def _named(request: Request) -> tuple[str, str, str]:
-    """source, run and lot from the query."""
-    findings, values = [], []
+def key_of(headers: Any) -> str | None:
+    """The source's key from the Authorization header, if there is one."""
+    scheme, _, key = headers.get("authorization", "").partition(" ")
+    return key.strip() or None if scheme.lower() == "bearer" else None
+
+
+def origin_of(ctx: Context, *, query: Any, key: str | None) -> Origin:
+    """Where records come from and go, from the query and the key. Raises Problem."""
+    findings, values = [], {}
     for name in ("source", "run", "lot"):
-        value = request.query_params.get(name, "")
-        if not re.fullmatch(NAME, value):
+        value = query.get(name)
+        if not re.fullmatch(NAME, value or "") and not (name == "lot" and value is None):
             findings.append(Finding(
-                f"/query/{name}", "name", f"{value[:80]!r} is not a {name}.",
+                f"/query/{name}", "name", f"{(value or '')[:80]!r} is not a {name}.",
                 f"Add {name}= to the address: 1 to 64 letters, digits, spaces, dots, dashes or "
                 "underscores, a letter or digit first."))
-        values.append(value)
+        values[name] = value
     if findings:
         raise Problem(status=422, code="query", detail="Say where the records come from and go.",
                       findings=findings)
-    return values[0], values[1], values[2]
+    return found_origin(
+        ctx, source=values["source"], run=values["run"], lot_id=values["lot"], key=key)
+
+
+def found_origin(
+    ctx: Context, *, source: str, run: str, lot_id: str | None, key: str | None
+) -> Origin:
+    """`Road.origin`, with its exceptions turned into problems."""
+    try:
+        return ctx.road.origin(source=source, run=run, lot_id=lot_id, key=key)
+    except SourceRefused as error:
+        ctx.metrics.sources_refused.labels(error.code).inc()
+        raise Problem(status=error.status, code=error.code, detail=error.detail) from error
+    except UnknownLot:
+        raise unknown_lot(str(lot_id)) from None
+    except NoLot as error:
+        raise Problem(status=422, code="no_lot", detail=str(error), findings=[Finding(
+            "/query/lot", "no_lot", "No lot is named.", "Add lot= to the address.")]) from error
 
 
 async def post_records(request: Request) -> Response:
-    """The endpoint; see `DOCUMENT` for its description in OpenAPI."""
+    """The endpoint; see `describe` for its description in OpenAPI."""
     ctx = context(request)
     media = media_of(request)
-    source, run, lot_id = _named(request)
-    ctx.lot(lot_id)
+    origin = origin_of(ctx, query=request.query_params, key=key_of(request.headers))
     raw = await read_body(request, ctx.settings.body_bytes)
-    return await take(ctx, raw=raw, media=media, source=source, run=run, lot_id=lot_id)
+    return await take(ctx, raw=raw, media=media, origin=origin)
 
 
-async def take(
-    ctx: Context, *, raw: bytes, media: str, source: str, run: str, lot_id: str
-) -> Response:
+async def take(ctx: Context, *, raw: bytes, media: str, origin: Origin) -> Response:
     """The road, with its exceptions turned into problems."""
     started = time.perf_counter()
     try:
-        outcomes = await ctx.road.accept(
-            raw=raw, media=media, source=source, run=run, lot_id=lot_id)
+        outcomes = await ctx.road.accept(raw=raw, media=media, origin=origin)
     except BodyError as error:
         ctx.metrics.bodies_refused.inc()
-        await _keep_body(ctx, raw, error.findings, source, run, lot_id)
+        await _keep_body(ctx, raw, error.findings, origin)
         raise Problem(status=400, code="body", detail="The body cannot be read as records.",
                       findings=error.findings) from error
     except (QueueFull, StorageFull, StorageFailed, StoreClosed) as error:
@@ -121,33 +142,40 @@ async def take(
 
 
 async def _keep_body(
-    ctx: Context, raw: bytes, findings: tuple[Finding, ...], source: str, run: str, lot_id: str
+    ctx: Context, raw: bytes, findings: tuple[Finding, ...], origin: Origin
 ) -> None:
     try:
         await asyncio.wrap_future(ctx.quarantine.keep_body(
-            raw=raw, findings=findings, source=source, run=run, lot=lot_id,
-            received_ms=ctx.clock.now_ms()))
+            raw=raw, findings=findings, source=origin.source, run=origin.run,
+            lot=ctx.road.lot_now(origin=origin).id, received_ms=ctx.clock.now_ms()))
     except (QueueFull, StorageFull, StorageFailed, StoreClosed) as error:
         raise storage_problem(error) from error
 
 
 def answer(outcomes: Outcomes) -> Response:
     """One outcome per record, in order, with the counts before them."""
-    found = outcomes.counts()
-    counts = {
+    head = head_of(outcomes)
+    if outcomes.body.n and not head["stored"] and not head["duplicates"]:
+        raise _nothing_taken(outcomes, head)
+    body = b"".join((msgspec.json.encode(head)[:-1], b',"outcomes":[', lines(outcomes), b"]}"))
+    return Response(body, 201 if head["stored"] else 200, media_type="application/json")
+
+
+def head_of(outcomes: Outcomes) -> dict[str, Any]:
+    """Lot, source, run, commit and counts; what is odd about the records, where something is."""
+    found, notes = outcomes.counts(), outcomes.notes
+    head: dict[str, Any] = {
+        "lot": outcomes.lot.id, "source": outcomes.parsed.batch.source,
+        "run": outcomes.parsed.batch.run, "commit": outcomes.commit,
         "received": outcomes.body.n, "stored": found[STORED], "duplicates": found[DUPLICATE],
         "conflicts": found[CONFLICT], "lot_closed": found[LOT_CLOSED],
         "refused": len(outcomes.refused),
     }
-    head = {
-        "lot": outcomes.lot.id, "source": outcomes.body.parsed.batch.source,
-        "run": outcomes.body.parsed.batch.run,
-        "commit": None if outcomes.receipt is None else outcomes.receipt.commit, **counts,
-    }
-    if outcomes.body.n and not counts["stored"] and not counts["duplicates"]:
-        raise _nothing_taken(outcomes, head)
-    body = b"".join((msgspec.json.encode(head)[:-1], b',"outcomes":[', lines(outcomes), b"]}"))
-    return Response(body, 201 if counts["stored"] else 200, media_type="application/json")
+    if notes.clock():
+        head["clock"] = notes.clock()
+    if notes.skipped is not None:
+        head["skipped"] = list(notes.skipped)
+    return head
 
 
 def _nothing_taken(outcomes: Outcomes, head: dict[str, Any]) -> Problem:
@@ -160,37 +188,49 @@ def _nothing_taken(outcomes: Outcomes, head: dict[str, Any]) -> Problem:
         detail = f"Lot {outcomes.lot.id} is closed. Send new fruit to an open lot."
     elif head["conflicts"]:
         detail = ("A record with the same source, run and seq but other content is stored already; "
-                  "the stored one stands.")
+                  "the stored one stands. If the source has begun to count anew, give its new "
+                  "count another run.")
     return Problem(status=status, code="records", detail=detail, findings=findings, extra={
         **head, "outcomes": msgspec.json.decode(b"[" + lines(outcomes) + b"]")})
 
 
 def lines(outcomes: Outcomes) -> bytes:
     """The JSON text of all outcomes, separated by commas."""
-    receipt = outcomes.receipt
-    seqs: list[int] = []
+    seqs: list[int] = outcomes.parsed.batch.seq.tolist()
     tails: list[bytes] = []
-    if receipt is not None:
-        seqs = outcomes.body.parsed.batch.seq.tolist()
-        tails = _tails(receipt.verdicts, receipt.outcome, outcomes.compiled)
-        for row, compiled in outcomes.others.items():
-            one = receipt.verdicts.take(rows=[row])
-            tails[row] = _tails(one, receipt.outcome[[row]], compiled)[0]
-        for row, lot in receipt.lots.items():
-            tails[row] = tails[row][:-1] + b',"lot":' + msgspec.json.encode(lot) + b"}"
+    for part in outcomes.parts:
+        of_part = _tails_of(part)
+        if part.rows is None:
+            tails = of_part
+            continue
+        tails = tails or [b""] * len(seqs)
+        told = b',"lot":' + msgspec.json.encode(part.lot.id) + b"}"
+        for row, tail in zip(part.rows.tolist(), of_part, strict=True):
+            tails[row] = tail if b'"lot":' in tail else tail[:-1] + told
     if not outcomes.refused:
         # One formatting of the whole answer is twice as fast as one a record.
         parts: list[Any] = [None] * (2 * len(seqs))
         parts[::2], parts[1::2] = seqs, tails
         return ((b'{"seq":%d%b,' * len(seqs)) % tuple(parts))[:-1]
     found = [b""] * outcomes.body.n
-    for position, seq, tail in zip(outcomes.kept.tolist(), seqs, tails, strict=True):
+    for position, seq, tail in zip(outcomes.parsed.kept.tolist(), seqs, tails, strict=True):
         found[position] = b'{"seq":%d%b' % (seq, tail)
     for position, findings in outcomes.refused.items():
         found[position] = msgspec.json.encode({
             "seq": outcomes.body.seq(position), "outcome": "refused",
             "errors": [finding_json(f) for f in findings]})
     return b",".join(found)
+
+
+def _tails_of(part: Settled) -> list[bytes]:
+    receipt = part.receipt
+    tails = _tails(receipt.verdicts, receipt.outcome, part.lot.binding.compiled)
+    for row, compiled in part.others.items():
+        one = receipt.verdicts.take(rows=[row])
+        tails[row] = _tails(one, receipt.outcome[[row]], compiled)[0]
+    for row, lot in receipt.lots.items():
+        tails[row] = tails[row][:-1] + b',"lot":' + msgspec.json.encode(lot) + b"}"
+    return tails
 
 
 def _tails(verdicts: Verdicts, outcome: Any, compiled: Compiled) -> list[bytes]:

@@ -124,8 +124,9 @@ def test_what_is_not_taken_says_what_is(client: TestClient) -> None:
                         headers={"content-encoding": "gzip"}), 415)
     problem(client.post("/v1/records?source=a&run=b&lot=L-9999", json=GOOD), 404)
     missing = problem(client.post("/v1/records", json=GOOD), 422)
-    assert [e["pointer"] for e in missing["errors"]] == [
-        "/query/source", "/query/run", "/query/lot"]
+    assert [e["pointer"] for e in missing["errors"]] == ["/query/source", "/query/run"]
+    nowhere = problem(client.post("/v1/records?source=a&run=b", json=GOOD), 422)
+    assert [e["pointer"] for e in nowhere["errors"]] == ["/query/lot"]
     assert client.get("/v1/records").status_code == 405
 
 
