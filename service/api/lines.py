@@ -73,7 +73,7 @@ def line_json(ctx: Context, line: Line) -> dict[str, Any]:
     }
 
 
-def _known(ctx: Context, line_id: str) -> Line:
+def known_line(ctx: Context, line_id: str) -> Line:
     line = ctx.lines.get(line_id)
     if line is None:
         raise Problem(status=404, code="unknown_line", detail=(
@@ -119,7 +119,7 @@ async def read_line(
 ) -> dict[str, Any]:
     """A line and its latest lots, the newest first."""
     ctx = context(request)
-    line = _known(ctx, line_id)
+    line = known_line(ctx, line_id)
     return {**line_json(ctx, line), "turns": [
         {"lot": t.lot, "from": utc(t.at_ms), "person": t.person, "note": t.note, "after": t.marks}
         for t in line.turns[:-limit - 1:-1]]}
@@ -130,7 +130,12 @@ async def clean_break(line_id: LineId, body: CleanBreak, request: Request) -> di
     """A clean break: fruit that the line's sources have sent stay where they are, new ones belong
     to the lot named here."""
     ctx = context(request)
-    line = _known(ctx, line_id)
+    return line_json(ctx, await pack(ctx, line_id=line_id, body=body))
+
+
+async def pack(ctx: Context, *, line_id: str, body: CleanBreak) -> Line:
+    """The line, packing another lot from now on. Raises Problem."""
+    line = known_line(ctx, line_id)
     state = ctx.lot(body.lot)
     if state.closed:
         raise Problem(status=409, code="lot_closed", detail=(
@@ -150,14 +155,19 @@ async def clean_break(line_id: LineId, body: CleanBreak, request: Request) -> di
 async def end_lot(line_id: LineId, body: EndOfLot, request: Request) -> dict[str, Any]:
     """Fruit that come before the next lot is named go to the line's holding lot."""
     ctx = context(request)
-    line = _known(ctx, line_id)
+    return line_json(ctx, await end(ctx, line_id=line_id, body=body))
+
+
+async def end(ctx: Context, *, line_id: str, body: EndOfLot) -> Line:
+    """The line, packing nothing from now on. Raises Problem."""
+    line = known_line(ctx, line_id)
     if line.lot is None:
         raise Problem(status=409, code="no_lot", detail=f"Line {line_id} packs no lot.")
     turn = turn_of(ctx, line, lot=None, person=body.person, note=body.note)
     return await _turned(ctx, line, turn)
 
 
-async def _turned(ctx: Context, line: Line, turn: AssignmentRow) -> dict[str, Any]:
+async def _turned(ctx: Context, line: Line, turn: AssignmentRow) -> Line:
     # In force before it is on the disk: fruit that come meanwhile are past the break.
     line.add(turn)
     try:
@@ -165,4 +175,4 @@ async def _turned(ctx: Context, line: Line, turn: AssignmentRow) -> dict[str, An
     except Exception:
         line.remove(turn)
         raise
-    return line_json(ctx, line)
+    return line

@@ -8,16 +8,17 @@ from __future__ import annotations
 import asyncio
 import secrets
 from collections.abc import Awaitable, Callable
-from typing import Any, Final
-from urllib.parse import parse_qsl, quote, urlsplit
+from typing import Any
+from urllib.parse import quote
 
 from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from service.api.records import read_body
 from service.context import context
 from service.lots import LotState
+from service.pages.forms import form_values, own_form
+from service.pages.lines import line_changed, lines_page
 from service.pages.look import Look
 from service.pages.lot_view import entries, lot_view, lots_view, person_points
 from service.pages.pull_form import (
@@ -38,8 +39,6 @@ from service.problems import Problem, finding_json
 from service.pulls import take_pull
 from service.store.pulls import get_pull
 
-FORM_BYTES: Final = 1024 * 1024
-FORM_FIELDS: Final = 6_000
 Page = Callable[[Request], Awaitable[Response]]
 
 
@@ -48,6 +47,8 @@ def mount(app: FastAPI) -> None:
     for path, methods, handler in (
         ("/", ["GET"], home),
         ("/lots", ["GET"], lots_page),
+        ("/lines", ["GET"], lines_page),
+        ("/lines/{line_id}", ["POST"], line_changed),
         ("/lots/{lot_id}", ["GET"], lot_page),
         ("/lots/{lot_id}/pulls/new", ["GET"], new_pull),
         ("/lots/{lot_id}/pulls/new", ["POST"], post_pull),
@@ -106,8 +107,8 @@ async def post_pull(request: Request) -> Response:
     ctx = context(request)
     state = ctx.lot(request.path_params["lot_id"])
     look = reader(request)
-    _own_form(request)
-    values = await _values(request)
+    own_form(request)
+    values = await form_values(request)
     if values.pop("more", ""):
         values["rows"] = str(min(row_count(values=values) + 10, ROWS_MAX))
         return _form(request, state, look, values, Read())
@@ -125,31 +126,6 @@ async def post_pull(request: Request) -> Response:
         return _form(request, state, look, values, read, status=problem.status)
     where = f"/lots/{quote(state.id, safe='')}/pulls/{quote(answer['pull']['id'], safe='')}"
     return RedirectResponse(where, 303)
-
-
-async def _values(request: Request) -> dict[str, str]:
-    """The fields of a form-encoded body; of a repeated field the last one."""
-    media = request.headers.get("content-type", "").split(";")[0].strip().lower()
-    if media != "application/x-www-form-urlencoded":
-        raise Problem(status=415, code="media_type", detail=(
-            "This address takes the form of the page. Post JSON to /v1/lots/{lot_id}/pulls."))
-    body = await read_body(request, FORM_BYTES)
-    try:
-        return dict(parse_qsl(body.decode(), keep_blank_values=True, errors="strict",
-                              max_num_fields=FORM_FIELDS))
-    except ValueError:
-        raise Problem(status=400, code="form", detail="The form cannot be read.") from None
-
-
-def _own_form(request: Request) -> None:
-    """Refuse a form that another site's page sends through the reader's browser."""
-    headers = request.headers
-    origin = headers.get("origin", "")
-    foreign = headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none") or (
-        bool(origin) and urlsplit(origin).netloc != headers.get("host", ""))
-    if foreign:
-        raise Problem(status=403, code="foreign_form", detail=(
-            "The form was sent from another site. Open the form here and fill it in again."))
 
 
 def _form(

@@ -286,3 +286,25 @@ def test_histogram_bars_hold_the_counts() -> None:
     empty: dict[str, Any] = {"start": 60.0, "bin": 0.1, "counts": [], "cuts": []}
     assert histogram(name="diameter", found=empty, look=Look(WORDS["en"])) is None
 
+
+
+def test_the_lines_page_takes_a_form_and_tells_what_is_wrong(client: TestClient) -> None:
+    client.post("/v1/lines", json={"id": "line-7", "holding": {
+        "standard": "house-long-distance", "cultivar": "ember-lass"}})
+    assert "line-7" in client.get("/lines").text
+    send = {"person": "M. Orrin", "note": "belt empty"}
+
+    def post(**values: str) -> Any:
+        return client.post("/lines/line-7", data={**send, **values}, follow_redirects=False)
+
+    nothing = post(do="end")
+    assert nothing.status_code == 409
+    assert "packs no lot" in nothing.text
+    assert post(do="pack").status_code == 422
+    assert post(do="pack", lot="L-0000").status_code == 404
+    assert post(do="pack", lot="L-0417", note="x" * 500).status_code == 422
+    assert post(do="pack", lot="L-0417").headers["location"] == "/lines"
+    assert client.get("/v1/lines/line-7").json()["turns"][0]["note"] == "belt empty"
+    assert client.post("/lines/line-9", data=send).status_code == 404
+    foreign = client.post("/lines/line-7", data=send, headers={"origin": "http://elsewhere.test"})
+    assert foreign.status_code == 403

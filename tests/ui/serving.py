@@ -82,6 +82,8 @@ def serve(*, data_dir: Path) -> Iterator[str]:
 def fill(*, address: str, n: int = 1200) -> None:
     """Open the lots and post their fruit, one record of which is refused."""
     with httpx.Client(base_url=address, timeout=60) as client:
+        client.post("/v1/lines", json={"id": "line-1", "holding": {
+            "standard": "us-peaches", "cultivar": "ember-lass"}}).raise_for_status()
         for seed, lot in enumerate(LOTS):
             client.post("/v1/lots", json=lot).raise_for_status()
             if lot["id"] == "L-0419":

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.browser
 
 PATHS = ("/lots", "/lots/L-0417", "/lots/L-0418?lang=es&units=in", "/lots/L-0419",
-         "/lots/L-0417/pulls/new?lang=en")
+         "/lots/L-0417/pulls/new?lang=en", "/lines?lang=es", "/lines?lang=en")
 
 # Every visible text with its colour, the nearest opaque ground behind it, and the contrast
 # of the two by WCAG's formula.
@@ -308,3 +308,20 @@ def test_the_page_says_when_it_is_stale(browser: Browser, tmp_path: Path) -> Non
     seen: list[Any] = page.evaluate(CONTRAST)
     assert [entry for entry in seen if entry[1] < 4.5] == []
     page.close()
+
+
+def test_a_clean_break_is_made_on_the_lines_page(wall: Page, address: str) -> None:
+    """Without a name nothing changes; with one the line packs the lot, and says who said so."""
+    wall.goto(f"{address}/lines?lang=en")
+    wall.get_by_label("Next lot").select_option("L-0418")
+    wall.get_by_role("button", name="Clean break").click()
+    assert wall.get_by_role("alert").inner_text().strip() == (
+        "Say your name: the change is kept with it.")
+    wall.get_by_label("Your name").fill("M. Orrin")
+    wall.get_by_role("button", name="Clean break").click()
+    section = wall.locator("section").first
+    assert "packs L-0418" in " ".join(section.inner_text().split())
+    assert "M. Orrin" in section.inner_text()
+    wall.get_by_label("Your name").fill("M. Orrin")
+    wall.get_by_role("button", name="End L-0418").click()
+    assert "line-1-holding" in wall.locator("section").first.inner_text()
