@@ -1,4 +1,4 @@
-"""`python -m benchmarks [kernel] [http] [regrade]`: every figure of the speed report."""
+"""`python -m benchmarks [NAME...]`: every figure of the speed report."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from benchmarks.report import show
 TITLES = {
     "kernel": "Grading kernel",
     "http": "Records over HTTP with durable commit, bodies of 1,000 JSON records",
+    "year": "A store with a year behind it",
     "regrade": "Regrade of a large lot under another standard",
 }
 
