@@ -8,22 +8,17 @@ acknowledged, so what is acknowledged is counted.
 
 from __future__ import annotations
 
-import sqlite3
-import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
 
 from grading.kernel import Compiled, compile_standard
 from grading.profile import CultivarProfile
 from grading.standard import PackStandard
 from grading.tally import Tally, empty, tally
+from service.running import Running
 from service.store.group import LINE, Stored
 from service.store.lots import Lot
-from service.store.reader import Reader, chunk_rows
-
-FOLD_FRUIT: Final = 50_000
-"""Pending fruit above which a commit folds them into the tally by itself."""
+from service.store.reader import Reader
 
 
 class UnknownLot(Exception):
@@ -45,11 +40,11 @@ class LotState:
     def __init__(self, *, row: Lot, binding: Binding) -> None:
         self.row = row
         self.binding = binding
-        self._lock = threading.Lock()
-        self._tally: Tally | None = None
-        self._through = 0
-        self._pending: list[tuple[int, Stored]] = []
-        self._waiting = 0
+        compiled = binding.compiled
+        self._tally: Running[Tally] = Running(
+            lot=row.id, empty=lambda: empty(compiled=compiled),
+            add=lambda total, batch, verdicts: total.merge(
+                tally(batch=batch, verdicts=verdicts, compiled=compiled)))
 
     @property
     def id(self) -> str:
@@ -61,51 +56,11 @@ class LotState:
 
     def committed(self, *, stored: Stored, commit: int) -> None:
         """Count what a commit added. Called on the writer thread."""
-        with self._lock:
-            if self._tally is None and self._through == 0:
-                return  # nobody has asked yet: the chunks hold it all
-            self._pending.append((commit, stored))
-            self._waiting += len(stored.batch)
-            if self._tally is not None and self._waiting > FOLD_FRUIT:
-                self._fold()
+        self._tally.committed(stored=stored, commit=commit)
 
     def counts(self, *, reader: Reader) -> Tally:
         """The tally of every stored line fruit of the lot."""
-        with self._lock:
-            if self._tally is None:
-                self._through = -1  # from here on commits are remembered
-        if self._tally is None:
-            through, counted = self._recount(reader)
-            with self._lock:
-                if self._tally is None:
-                    self._tally, self._through = counted, through
-        with self._lock:
-            self._fold()
-            assert self._tally is not None
-            return self._tally
-
-    def _recount(self, reader: Reader) -> tuple[int, Tally]:
-        """(number of the commit counted up to, the tally), both of one committed state."""
-        compiled = self.binding.compiled
-
-        def count(conn: sqlite3.Connection) -> tuple[int, Tally]:
-            (commit,) = conn.execute("SELECT commit_no FROM position").fetchone()
-            total = empty(compiled=compiled)
-            for chunk in chunk_rows(conn=conn, lot=self.id, kind=LINE):
-                batch, verdicts = chunk.decode()
-                total = total.merge(tally(batch=batch, verdicts=verdicts, compiled=compiled))
-            return commit, total
-
-        return reader.read(count)
-
-    def _fold(self) -> None:
-        assert self._tally is not None
-        for commit, stored in self._pending:
-            if commit > self._through:
-                self._tally = self._tally.merge(tally(
-                    batch=stored.batch, verdicts=stored.verdicts, compiled=self.binding.compiled))
-        self._pending.clear()
-        self._waiting = 0
+        return self._tally.value(reader=reader)
 
 
 class Lots:

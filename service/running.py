@@ -1,0 +1,83 @@
+"""A sum over the line fruit of a lot: rebuilt from the chunks when first asked for, and then
+extended by every commit before its fruit are acknowledged, so what is acknowledged is in it and
+nothing on the disk can disagree with the fruit."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Callable
+from typing import Final, Generic, TypeVar
+
+from grading.record import FruitBatch
+from grading.verdicts import Verdicts
+from service.store.group import LINE, Stored
+from service.store.reader import Reader, chunk_rows
+
+Sum = TypeVar("Sum")
+
+FOLD_FRUIT: Final = 50_000
+"""Pending fruit above which a commit adds them by itself."""
+
+
+class Running(Generic[Sum]):
+    """`empty` makes the sum of no fruit; `add` gives a sum with a batch of graded fruit added
+    (it may change the one it is given)."""
+
+    def __init__(
+        self, *, lot: str, empty: Callable[[], Sum],
+        add: Callable[[Sum, FruitBatch, Verdicts], Sum],
+    ) -> None:
+        self._lot = lot
+        self._empty = empty
+        self._add = add
+        self._lock = threading.Lock()
+        self._sum: Sum | None = None
+        self._through = 0
+        self._pending: list[tuple[int, Stored]] = []
+        self._waiting = 0
+
+    def committed(self, *, stored: Stored, commit: int) -> None:
+        """Remember what a commit added. Called on the writer thread."""
+        with self._lock:
+            if self._sum is None and self._through == 0:
+                return  # nobody has asked yet: the chunks hold it all
+            self._pending.append((commit, stored))
+            self._waiting += len(stored.batch)
+            if self._sum is not None and self._waiting > FOLD_FRUIT:
+                self._fold()
+
+    def value(self, *, reader: Reader) -> Sum:
+        """The sum of every stored line fruit of the lot."""
+        with self._lock:
+            if self._sum is None:
+                self._through = -1  # from here on commits are remembered
+        if self._sum is None:
+            through, found = self._recount(reader)
+            with self._lock:
+                if self._sum is None:
+                    self._sum, self._through = found, through
+        with self._lock:
+            return self._fold()
+
+    def _recount(self, reader: Reader) -> tuple[int, Sum]:
+        """(number of the commit counted up to, the sum), both of one committed state."""
+
+        def count(conn: sqlite3.Connection) -> tuple[int, Sum]:
+            (commit,) = conn.execute("SELECT commit_no FROM position").fetchone()
+            total = self._empty()
+            for chunk in chunk_rows(conn=conn, lot=self._lot, kind=LINE):
+                batch, verdicts = chunk.decode()
+                total = self._add(total, batch, verdicts)
+            return commit, total
+
+        return reader.read(count)
+
+    def _fold(self) -> Sum:
+        assert self._sum is not None
+        for commit, stored in self._pending:
+            if commit > self._through:
+                self._sum = self._add(self._sum, stored.batch, stored.verdicts)
+        self._pending.clear()
+        self._waiting = 0
+        return self._sum
