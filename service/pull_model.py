@@ -58,11 +58,21 @@ class PulledPackage(Closed):
     pack_form: Words | None = None
 
 
+class LineFruit(Closed):
+    """The line's record of the same fruit, so that hand and line can be compared fruit by
+    fruit."""
+
+    source: Annotated[str, Field(min_length=1, max_length=64)]
+    run: Annotated[str, Field(min_length=1, max_length=64)]
+    seq: Annotated[int, Field(ge=0, le=2**53)]
+
+
 class PulledFruit(Closed):
     """One fruit. Firmness: one reading a cheek, in one unit. sugar_brix is the reading;
     with sugar_temp_c and a refractometer that does not compensate it is corrected to 20 degC."""
 
     package: Name | None = None
+    line_fruit: LineFruit | None = None
     diameter_mm: Reading | None = None
     diameter_in: Reading | None = None
     circumference_mm: Reading | None = None

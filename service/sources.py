@@ -34,8 +34,8 @@ class Measured(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    resolution: float | None = Field(default=None, gt=0, le=1000)
-    uncertainty: float | None = Field(default=None, gt=0, le=1000)
+    resolution: float | None = Field(default=None, gt=0, le=1000, strict=True)
+    uncertainty: float | None = Field(default=None, gt=0, le=1000, strict=True)
 
 
 class Description(BaseModel):
@@ -50,9 +50,9 @@ class Description(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     line: Name | None = None
-    lanes: int = Field(default=1, ge=1, le=255)
+    lanes: int = Field(default=1, ge=1, le=255, strict=True)
     diameter: Literal["greatest", "mean", "equivalent"] = "greatest"
-    tip_mm: float | None = Field(default=None, ge=3, le=15)
+    tip_mm: float | None = Field(default=None, ge=3, le=15, strict=True)
     colour_space: Words = ""
     measures: dict[Literal[*sorted(MEASURES)], Measured] = Field(  # type: ignore[valid-type]
         default_factory=dict)

@@ -38,7 +38,7 @@ def source_json(ctx: Context, source: Source) -> dict[str, Any]:
     }
 
 
-def _known(ctx: Context, source_id: str) -> Source:
+def known_source(ctx: Context, source_id: str) -> Source:
     found = ctx.sources.get(source_id)
     if found is None:
         raise Problem(status=404, code="unknown_source", detail=(
@@ -96,7 +96,7 @@ async def list_sources(request: Request) -> dict[str, Any]:
 async def read_source(source_id: SourceId, request: Request, response: Response) -> dict[str, Any]:
     """A source with all its revisions; the ETag is the newest one."""
     ctx = context(request)
-    source = _known(ctx, source_id)
+    source = known_source(ctx, source_id)
     with ctx.store.reader.connection() as conn:
         rows = SOURCES.select(conn, where="id = ? ORDER BY revision", params=(source_id,))
     response.headers["ETag"] = f'"{source.revision}"'
@@ -111,7 +111,7 @@ async def revise(
     """A new revision in place of the one in force; earlier ones stay readable. With If-Match only
     when the newest revision is the one named."""
     ctx = context(request)
-    source = _known(ctx, source_id)
+    source = known_source(ctx, source_id)
     wanted = request.headers.get("if-match")
     if wanted is not None and wanted != f'"{source.revision}"':
         raise Problem(status=412, code="revised", detail=(
@@ -135,7 +135,7 @@ async def revise(
 async def add_key(source_id: SourceId, request: Request) -> dict[str, Any]:
     """The new key is shown only in this answer; those that hold go on holding."""
     ctx = context(request)
-    source = _known(ctx, source_id)
+    source = known_source(ctx, source_id)
     key_id, key = new_key()
     row = KeyRow(id=key_id, source=source_id, sha256=digest_of(key), made_ms=ctx.clock.now_ms())
     await written(ctx, lambda conn: KEYS.insert(conn, row=row))
@@ -147,7 +147,7 @@ async def add_key(source_id: SourceId, request: Request) -> dict[str, Any]:
 async def drop_key(source_id: SourceId, key_id: str, request: Request) -> dict[str, Any]:
     """Records that show this key are turned away from now on."""
     ctx = context(request)
-    source = _known(ctx, source_id)
+    source = known_source(ctx, source_id)
     now = ctx.clock.now_ms()
     if key_id not in source.keys or not await written(
         ctx, lambda conn: end_key(conn, key_id=key_id, source=source_id, ended_ms=now)

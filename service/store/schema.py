@@ -72,6 +72,23 @@ MIGRATIONS: Final[tuple[Migration, ...]] = (
         "CREATE INDEX assignment_line ON assignment (line, id)",
         "ALTER TABLE lot ADD COLUMN rerun_of TEXT",
     )),
+    Migration(3, "reference checks, alarms", (
+        "CREATE TABLE reference_check (id INTEGER PRIMARY KEY, source TEXT NOT NULL,"
+        " lane INTEGER NOT NULL, measure TEXT NOT NULL, object TEXT NOT NULL,"
+        " known REAL NOT NULL, reading REAL NOT NULL, at_ms INTEGER NOT NULL,"
+        " person TEXT NOT NULL, note TEXT NOT NULL, received_ms INTEGER NOT NULL) STRICT",
+        "CREATE INDEX reference_check_source ON reference_check (source, at_ms)",
+        # One row an alarm from its beginning to its end; what happened to it stands in the other.
+        "CREATE TABLE alarm (id INTEGER PRIMARY KEY, subject TEXT NOT NULL, kind TEXT NOT NULL,"
+        " line TEXT NOT NULL, lot TEXT NOT NULL, raised_ms INTEGER NOT NULL,"
+        " state TEXT NOT NULL, said TEXT NOT NULL, shelved_until_ms INTEGER,"
+        " ended_ms INTEGER) STRICT",
+        "CREATE INDEX alarm_open ON alarm (ended_ms, line)",
+        "CREATE TABLE alarm_event (id INTEGER PRIMARY KEY, alarm INTEGER NOT NULL,"
+        " at_ms INTEGER NOT NULL, what TEXT NOT NULL, person TEXT NOT NULL,"
+        " note TEXT NOT NULL) STRICT",
+        "CREATE INDEX alarm_event_alarm ON alarm_event (alarm, id)",
+    )),
 )
 
 
