@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import logging
+import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.metadata import version
+from typing import Final
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
@@ -16,13 +19,17 @@ from service import pages
 from service.api import checks, fruit, lines, lots, ops, pulls, quarantine, sources, standards
 from service.api.describe import describe
 from service.api.records import post_records
-from service.clock import Clock
+from service.api.stream import mount as mount_streams
+from service.clock import Clock, check_set
 from service.context import Context
 from service.guard import Guard
 from service.library import Library
 from service.lines import Arrivals, Lines
+from service.live import Live
 from service.lots import Lots
 from service.metrics import Metrics
+from service.mqtt import subscribed
+from service.presence import Presence
 from service.problems import Problem
 from service.quarantine import Quarantine
 from service.road import Road
@@ -30,9 +37,11 @@ from service.settings import Settings
 from service.sources import Sources
 from service.store.group import Stored
 from service.store.lots import LOTS
-from service.store.open import Store, open_store
+from service.store.open import Store, open_store, usable
 from service.store.sources import ASSIGNMENTS, KEYS, LINES, SOURCES, heights
-from service.store.standards import PROFILES, STANDARDS
+from service.store.standards import PROFILES, STANDARDS, texts
+
+_LOG: Final = logging.getLogger(__name__)
 
 ABOUT = """\
 Packing-line quality control for peaches and nectarines. Records of single fruit come in from line
@@ -43,8 +52,18 @@ versioned pack standard, with the reasons. House record, not an official certifi
 
 def join(*, settings: Settings, clock: Clock) -> Context:
     """Open the store and put the parts together. Raises store.errors.Refused."""
+    check_set(now_ms=clock.now_ms())
     store = open_store(
         data_dir=settings.data_dir, now_ms=clock.now_ms(), queue_fruit=settings.queue_fruit)
+    try:
+        with usable(data_dir=settings.data_dir):
+            return _join(settings=settings, clock=clock, store=store)
+    except BaseException:
+        store.close()
+        raise
+
+
+def _join(*, settings: Settings, clock: Clock, store: Store) -> Context:
     metrics = Metrics()
     metrics.storage_sync_seconds.set(store.sync_ms / 1000)
     found = _load_lots(store)
@@ -63,7 +82,8 @@ def join(*, settings: Settings, clock: Clock) -> Context:
         settings=settings, clock=clock, store=store, lots=found, metrics=metrics, quarantine=kept,
         road=Road(lots=found, sources=senders, lines=lines_, arrivals=arrivals, writer=writer,
                   quarantine=kept, metrics=metrics, clock=clock),
-        library=Library(extra_dirs=extra), sources=senders, lines=lines_, arrivals=arrivals)
+        library=Library(extra_dirs=extra), sources=senders, lines=lines_, arrivals=arrivals,
+        presence=Presence(metrics=metrics), live=Live())
 
 
 def _load_senders(store: Store, settings: Settings) -> tuple[Sources, Lines, Arrivals]:
@@ -81,8 +101,7 @@ def _load_lots(store: Store) -> Lots:
     with store.reader.connection() as conn:
         lots_.load(
             rows=LOTS.select(conn, where="1"),
-            standards={s.digest: s.text for s in STANDARDS.select(conn, where="1")},
-            profiles={p.digest: p.text for p in PROFILES.select(conn, where="1")})
+            standards=texts(conn, table=STANDARDS), profiles=texts(conn, table=PROFILES))
     return lots_
 
 
@@ -94,11 +113,12 @@ def create_app(
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        app.state.context = joined or join(settings=settings, clock=clock or Clock())
+        ctx = app.state.context = joined or join(settings=settings, clock=clock or Clock())
         try:
-            yield
+            async with subscribed(ctx) as app.state.mqtt:
+                yield
         finally:
-            app.state.context.store.close()
+            ctx.store.close()
 
     app = FastAPI(
         title="Drupe", version=version("drupe"), description=ABOUT, lifespan=lifespan,
@@ -106,10 +126,12 @@ def create_app(
     app.router.add_route("/v1/records", post_records, methods=["POST"], include_in_schema=False)
     for part in (lots, fruit, pulls, lines, sources, checks, quarantine, standards, ops):
         app.include_router(part.router)
+    mount_streams(app)
     pages.mount(app)
     app.add_exception_handler(Problem, _problem)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(sqlite3.OperationalError, _unreadable)
     app.add_exception_handler(Exception, _unforeseen)
     app.add_middleware(Guard)
     describe(app)
@@ -153,6 +175,13 @@ def _allowed(request: Request) -> list[str]:
         if route.matches(request.scope)[0] is not Match.NONE:
             methods |= set(getattr(route, "methods", None) or ())
     return sorted(methods)
+
+
+async def _unreadable(request: Request, error: Exception) -> Response:
+    """Readers meet the disk outside the writer, which has its own answers (`trouble`)."""
+    _LOG.error("the store cannot be read", exc_info=error)
+    return Problem(status=503, code="storage", retry_after_s=5, detail=(
+        f"The store cannot be read now ({error}). Try again.")).response()
 
 
 async def _unforeseen(request: Request, error: Exception) -> Response:

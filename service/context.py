@@ -9,8 +9,10 @@ from starlette.requests import Request
 from service.clock import Clock
 from service.library import Library
 from service.lines import Arrivals, Lines
+from service.live import Live
 from service.lots import Lots, LotState, UnknownLot
 from service.metrics import Metrics
+from service.presence import Presence
 from service.problems import Problem
 from service.quarantine import Quarantine
 from service.road import Road
@@ -32,6 +34,8 @@ class Context:
     sources: Sources
     lines: Lines
     arrivals: Arrivals
+    presence: Presence
+    live: Live
 
     def lot(self, lot_id: str) -> LotState:
         """The lot, or the problem that there is none."""

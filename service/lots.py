@@ -10,8 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from grading.kernel import Compiled, compile_standard
+from grading.monitor.series import Span, WindowSeries
+from grading.monitor.state import Shape
 from grading.profile import CultivarProfile
 from grading.standard import PackStandard
 from grading.tally import Tally, empty, tally
@@ -19,6 +22,8 @@ from service.running import Running
 from service.store.group import LINE, Stored
 from service.store.lots import Lot
 from service.store.reader import Reader
+
+MINUTE: Final = Span(kind="time", size=60_000)
 
 
 class UnknownLot(Exception):
@@ -46,6 +51,12 @@ class LotState:
             add=lambda total, batch, verdicts: total.merge(
                 tally(batch=batch, verdicts=verdicts, compiled=compiled)))
 
+        self._windows: Running[WindowSeries] = Running(
+            lot=row.id, empty=lambda: WindowSeries(
+                lot=row.id, line=row.line or "", span=MINUTE, shape=Shape.of(compiled=compiled),
+                digest=binding.digest),
+            add=lambda series, batch, verdicts: series.add(batch=batch, verdicts=verdicts))
+
     @property
     def id(self) -> str:
         return self.row.id
@@ -57,10 +68,15 @@ class LotState:
     def committed(self, *, stored: Stored, commit: int) -> None:
         """Count what a commit added. Called on the writer thread."""
         self._tally.committed(stored=stored, commit=commit)
+        self._windows.committed(stored=stored, commit=commit)
 
     def counts(self, *, reader: Reader) -> Tally:
         """The tally of every stored line fruit of the lot."""
         return self._tally.value(reader=reader)
+
+    def windows(self, *, reader: Reader) -> WindowSeries:
+        """The one-minute windows of every stored line fruit of the lot, by the fruit's own time."""
+        return self._windows.value(reader=reader)
 
 
 class Lots:

@@ -96,6 +96,11 @@ def page(
     return response
 
 
+def part(template: str, values: Mapping[str, Any], *, look: Look) -> str:
+    """A piece of a page, as its events send it."""
+    return ENVIRONMENT.get_template(template).render(look=look, t=look.words, **values)
+
+
 def problem_page(request: Request, problem: Problem) -> Response:
     """A problem as a page with a way back, for readers who ask for HTML; else as it is."""
     if "text/html" not in request.headers.get("accept", ""):

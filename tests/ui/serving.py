@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import random
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +16,7 @@ import uvicorn
 
 from service.app import create_app
 from service.settings import Settings
+from tests.support.line import minutes, register
 
 LOTS: tuple[dict[str, Any], ...] = (
     {"id": "L-0417", "grower": "Tolliver Ridge", "block": "TR-07", "cultivar": "ember-lass",
@@ -84,6 +86,12 @@ def fill(*, address: str, n: int = 1200) -> None:
     with httpx.Client(base_url=address, timeout=60) as client:
         client.post("/v1/lines", json={"id": "line-1", "holding": {
             "standard": "us-peaches", "cultivar": "ember-lass"}}).raise_for_status()
+        headers = register(lambda path, body: client.post(path, json=body).raise_for_status()
+                           .json(), line="line-5", lot="L-0501")
+        now_ms = round(time.time() * 1000) // 60_000 * 60_000
+        client.post("/v1/records", params={"source": "belt-line-5", "run": "1"}, headers=headers,
+                    json=minutes(count=26, start_ms=now_ms - 26 * 60_000, shift={5: 1.5},
+                                 shift_from=12)).raise_for_status()
         for seed, lot in enumerate(LOTS):
             client.post("/v1/lots", json=lot).raise_for_status()
             if lot["id"] == "L-0419":

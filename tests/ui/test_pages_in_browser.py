@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.browser
 
 PATHS = ("/lots", "/lots/L-0417", "/lots/L-0418?lang=es&units=in", "/lots/L-0419",
-         "/lots/L-0417/pulls/new?lang=en", "/lines?lang=es", "/lines?lang=en")
+         "/lots/L-0417/pulls/new?lang=en", "/lines?lang=es", "/lines?lang=en",
+         "/lines/line-5?lang=en")
 
 # Every visible text with its colour, the nearest opaque ground behind it, and the contrast
 # of the two by WCAG's formula.
@@ -128,12 +129,16 @@ def test_targets_are_large_enough_for_gloves(wall: Page, address: str, path: str
 def test_no_meaning_by_colour_alone(wall: Page, address: str, path: str) -> None:
     """Each coloured sign holds a shape and words, and nothing else is coloured."""
     wall.goto(address + path)
-    for badge in wall.locator(".badge, .care, .banner").all():
+    if "/lines/" in path:
+        wall.get_by_role("button", name="Freeze").click()  # no new picture meanwhile
+    for badge in wall.locator(".badge, .care, .banner, .finding, .lane-2").all():
         assert badge.inner_text().strip() or badge.is_hidden()
         assert badge.locator("svg.sign").count() == 1
     coloured = wall.evaluate("""() => [...document.querySelectorAll('body *')].filter((e) => {
-        if (!e.checkVisibility() || e.closest('.badge, .care, .banner, .mistake, .summary'))
-          return false;
+        if (!e.checkVisibility() || e.closest(
+            '.badge, .care, .banner, .mistake, .summary, .finding, .lane-2')) return false;
+        // A window that calls for action is outlined besides.
+        if (e.matches('.trend-act') && getComputedStyle(e).stroke !== 'none') return false;
         const s = getComputedStyle(e);
         return [s.color, s.backgroundColor, s.fill].some((c) => {
           const v = (c.match(/[\\d.]+/g) || []).map(Number);
@@ -313,15 +318,43 @@ def test_the_page_says_when_it_is_stale(browser: Browser, tmp_path: Path) -> Non
 def test_a_clean_break_is_made_on_the_lines_page(wall: Page, address: str) -> None:
     """Without a name nothing changes; with one the line packs the lot, and says who said so."""
     wall.goto(f"{address}/lines?lang=en")
-    wall.get_by_label("Next lot").select_option("L-0418")
-    wall.get_by_role("button", name="Clean break").click()
+    section = wall.locator("section").first
+    section.get_by_label("Next lot").select_option("L-0418")
+    section.get_by_role("button", name="Clean break").click()
     assert wall.get_by_role("alert").inner_text().strip() == (
         "Say your name: the change is kept with it.")
-    wall.get_by_label("Your name").fill("M. Orrin")
-    wall.get_by_role("button", name="Clean break").click()
-    section = wall.locator("section").first
+    section.get_by_label("Your name").fill("M. Orrin")
+    section.get_by_role("button", name="Clean break").click()
     assert "packs L-0418" in " ".join(section.inner_text().split())
     assert "M. Orrin" in section.inner_text()
-    wall.get_by_label("Your name").fill("M. Orrin")
-    wall.get_by_role("button", name="End L-0418").click()
-    assert "line-1-holding" in wall.locator("section").first.inner_text()
+    section.get_by_label("Your name").fill("M. Orrin")
+    section.get_by_role("button", name="End L-0418").click()
+    assert "line-1-holding" in section.inner_text()
+
+
+@pytest.mark.parametrize("size", [(1920, 1080), (1280, 800)], ids=["wall", "10-inch tablet"])
+@pytest.mark.parametrize("lang", ["en", "es"])
+def test_the_board_fits_one_screen(
+    wall: Page, address: str, complaints: list[str], size: tuple[int, int], lang: str
+) -> None:
+    wall.set_viewport_size({"width": size[0], "height": size[1]})
+    wall.goto(f"{address}/lines/line-5?lang={lang}")
+    heights = wall.evaluate("() => [document.documentElement.scrollHeight, innerHeight]")
+    assert heights[0] <= heights[1]
+    assert wall.locator(".lanes").count() == 2
+    assert complaints == []
+
+
+def test_the_board_takes_what_the_service_sends_until_it_is_frozen(
+    wall: Page, address: str
+) -> None:
+    """New fruit appear without a reload; frozen, the picture stands."""
+    wall.goto(f"{address}/lines/line-5?lang=en")
+    figure = wall.locator(".board-figures dd").first
+    before = figure.inner_text()
+    shown = wall.locator(".asof time").inner_text()
+    wall.locator(".asof time", has_text=re.compile(f"^(?!{re.escape(shown)})")).wait_for()
+    assert figure.inner_text() == before
+    wall.get_by_role("button", name="Freeze").click()
+    assert wall.locator("#frozen").is_visible()
+    assert "Lane 5 reads diameter" in wall.locator(".board-findings").inner_text()

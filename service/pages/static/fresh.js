@@ -1,17 +1,20 @@
-// Keeps a page fresh: fetches it again every 5 s and swaps its live part. Freeze stops it
-// (WCAG 2.2.2); without an answer the page says that it is stale.
+// Keeps a page fresh: swaps its live part for a newer one, which it fetches every 5 s, or which
+// the service sends when the page names a stream of events. Freeze stops it (WCAG 2.2.2); without
+// an answer the page says that it is stale.
 const EVERY_MS = 5000;
-const STALE_MS = 12000;
 
 const stale = document.getElementById("stale");
 const frozen = document.getElementById("frozen");
 const freeze = document.getElementById("freeze");
 const root = document.documentElement;
+const live = () => document.getElementById("live");
+const stream = live().dataset.events;
+const STALE_MS = stream ? 5000 : 12000;
+let events;
 let answered = Date.now();
 let held = false;
 let timer = 0;
 
-const live = () => document.getElementById("live");
 const clock = (date) => date.toLocaleTimeString(root.lang, { hour12: false });
 
 /** Show every time of the page in the reader's own zone. */
@@ -68,16 +71,33 @@ async function refresh() {
   show();
 }
 
+/** Take what the service sends; the browser itself connects again after a break. */
+function listen() {
+  events = new EventSource(stream);
+  events.addEventListener("picture", (event) => {
+    answered = Date.now();
+    if (!held && getSelection().isCollapsed) swap(event.data);
+    show();
+  });
+}
+
+function start() {
+  if (stream) listen();
+  else refresh();
+}
+
 freeze.hidden = false;
 freeze.addEventListener("click", () => {
   held = !held;
   freeze.textContent = held ? freeze.dataset.thaw : freeze.dataset.freeze;
   freeze.setAttribute("aria-pressed", String(held));
   clearTimeout(timer);
-  if (!held) refresh();
+  events?.close();
+  if (!held) start();
   show();
 });
 localise(document);
 show();
 setInterval(show, 1000);
-timer = setTimeout(refresh, EVERY_MS);
+if (stream) listen();
+else timer = setTimeout(refresh, EVERY_MS);

@@ -1,0 +1,208 @@
+"""What a line's board shows, from the windows of its lots; nothing here is kept.
+
+A board is made from the fruit's one-minute windows of the lot that the line packs now and of
+those before it on the same day, so any past one can be made again from the store.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Final
+
+import numpy as np
+
+from grading.drift.cells import LaneTable, trimmed
+from grading.drift.follow import LaneReading, LaneRules, follow, lane_rules
+from grading.intervals import clopper_pearson
+from grading.monitor.budget import Budget, levels_for
+from grading.monitor.series import NO_TIME, WindowSeries
+from grading.monitor.state import WindowState, merged
+from grading.monitor.tracks import Track, TrackPoint, TrackWindow
+from grading.quantities import MEASURES
+from service.context import Context
+from service.lines import Line
+from service.lots import MINUTE, LotState
+
+WEEK_WINDOWS: Final = 5 * 8 * 60
+"""One-minute windows of a week of single shifts; common practice, no source."""
+RECENT: Final = 10
+TREND: Final = 120
+BEFORE: Final = 6
+LANE_LEAST: Final = 20
+LANE_MEASURES: Final = {"diameter": 0.15, "hue": 1.0}
+"""Measures compared between lanes, and the distance (mm, degrees) that nobody would act on;
+common practice, no source."""
+
+
+@lru_cache(maxsize=1)
+def reject_track() -> Track:
+    """The chart of a line's cull share: two charts (window, trend), one false act a week."""
+    return Track(levels=levels_for(budget=Budget(charts=2, windows_per_week=WEEK_WINDOWS)))
+
+
+@lru_cache(maxsize=64)
+def rules_for(*, lanes: int, allowance: float) -> LaneRules:
+    return lane_rules(lanes=lanes, measures=len(LANE_MEASURES), windows_per_week=WEEK_WINDOWS,
+                      allowance=allowance)
+
+
+@dataclass(frozen=True, slots=True)
+class LaneFinding:
+    """One lane against the others, in the unit of the measure. level: 0 quiet, 1 look, 2 act."""
+
+    lane: int
+    offset: float | None
+    se: float | None
+    level: int
+
+
+@dataclass(frozen=True, slots=True)
+class LaneView:
+    """The lanes of one measure, newest window included. diverge: half of them or more differ,
+    so which are wrong cannot be told. since: the window in which a lane first called for action
+    and did until now."""
+
+    measure: str
+    lanes: tuple[LaneFinding, ...]
+    diverge: bool
+    since: dict[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """A line at a glance. fruit: of the lot, as of now. per_s: fruit a second in the last full
+    minute. recent: the last ten minutes together."""
+
+    line: str
+    lot: LotState
+    between: bool
+    since_ms: int | None
+    fruit: int
+    undated: int
+    per_s: float | None
+    latest_ms: int | None
+    total: WindowState
+    recent: WindowState
+    culls: dict[str, Any]
+    trend: tuple[TrackPoint, ...]
+    starts: tuple[tuple[int, str], ...]
+    lanes: tuple[LaneView, ...]
+
+
+def board(ctx: Context, line: Line) -> Board:
+    """The board of a line as its fruit stand now. Reads the store: call it on a worker thread."""
+    reader = ctx.store.reader
+    lot = ctx.lots.get(line.lot_at(len(line.turns) - 1))
+    series = lot.windows(reader=reader)
+    dated = [i for i in series.windows if i != NO_TIME // MINUTE.size]
+    cull = len(lot.binding.compiled.grade_names) - 1
+    closed = dated[:-1]
+    points, starts = trend(ctx, line, lot)
+    recent = merged(states=[series.windows[i] for i in dated[-RECENT:]], shape=series.shape)
+    total = series.total()
+    return Board(
+        line=line.row.id, lot=lot, between=line.lot is None,
+        since_ms=line.turns[-1].at_ms if line.turns else None,
+        fruit=total.fruit, undated=total.fruit - sum(series.windows[i].fruit for i in dated),
+        per_s=series.windows[closed[-1]].fruit / (MINUTE.size / 1000) if closed else None,
+        latest_ms=(dated[-1] + 1) * MINUTE.size if dated else None,
+        total=total, recent=recent, culls=culls_of(recent, cull=cull), trend=points,
+        starts=starts,
+        lanes=tuple(lane_view(series=series, indexes=closed, measure=name, allowance=allowance)
+                    for name, allowance in LANE_MEASURES.items()))
+
+
+def culls_of(state: WindowState, *, cull: int) -> dict[str, Any]:
+    """count, n, share and exact 95 % interval of the culls of a window."""
+    n = state.fruit
+    x = int(state.grade_pack[:, cull].sum())
+    interval = clopper_pearson(x=x, n=n) if n else None
+    return {"count": x, "n": n, "share": x / n if n else None,
+            "low": interval.low if interval else None, "high": interval.high if interval else None}
+
+
+def trend(
+    ctx: Context, line: Line, lot: LotState
+) -> tuple[tuple[TrackPoint, ...], tuple[tuple[int, str], ...]]:
+    """The cull share of the line's closed windows through its lots, and where each lot began."""
+    ids = [t.lot for t in line.turns[-BEFORE:] if t.lot is not None]
+    lots = [ctx.lots.get(i) for i in dict.fromkeys(ids)]
+    if lot not in lots:
+        lots.append(lot)
+    windows: list[TrackWindow] = []
+    for one in lots:
+        series = one.windows(reader=ctx.store.reader)
+        found = series.share_windows(grades=[len(one.binding.compiled.grade_names) - 1])
+        found = tuple(w for w in found if w.index != NO_TIME // MINUTE.size)
+        windows += found[:-1] if one is lot else found
+    _, points = reject_track().run(windows=sorted(windows, key=lambda w: w.index))
+    shown = points[-TREND:]
+    starts = [(p.window.index, p.window.lot) for k, p in enumerate(shown)
+              if not k or p.window.lot != shown[k - 1].window.lot]
+    return shown, tuple(starts)
+
+
+def lane_table(
+    *, series: WindowSeries, indexes: Sequence[int], measure: str
+) -> LaneTable:
+    """Trimmed means of each lane and window from the windows' bins."""
+    lanes = tuple(sorted({n for i in indexes for n in series.windows[i].lanes if n}))
+    shape = (len(lanes), len(indexes))
+    n, centre = np.zeros(shape, np.int64), np.full(shape, np.nan)
+    se = np.full(shape, np.nan)
+    kind = MEASURES[measure]
+    quantum = float(kind.quantum)
+    for column, index in enumerate(indexes):
+        state = series.windows[index]
+        found = state.measures.get(measure)
+        if found is None:
+            continue
+        # The mean of a bin's whole quanta, its least and its greatest included.
+        middles = quantum * np.asarray(kind.low_q + (kind.bin_q - 1) / 2 + kind.bin_q * (
+            found.first + np.arange(found.bins.shape[1])), np.float64)
+        for row, lane in enumerate(state.lanes):
+            if lane and found.n[row] >= LANE_LEAST:
+                at = lanes.index(lane)
+                n[at, column] = found.n[row]
+                centre[at, column], se[at, column] = trimmed(
+                    values=middles, weights=found.bins[row])
+    return LaneTable(measure, lanes, n, centre, se)
+
+
+def lane_view(
+    *, series: WindowSeries, indexes: Sequence[int], measure: str, allowance: float
+) -> LaneView:
+    """The lanes of a measure followed through the lot's closed windows."""
+    table = lane_table(series=series, indexes=indexes, measure=measure)
+    if len(table.lanes) < 2 or not len(indexes):
+        return LaneView(measure, (), False, {})
+    readings = follow(table=table, rules=rules_for(lanes=len(table.lanes), allowance=allowance))
+    last = readings[-1]
+    return LaneView(measure, tuple(
+        LaneFinding(lane, _number(last.offset[i]), _number(last.se[i]), int(last.level[i]))
+        for i, lane in enumerate(table.lanes)), last.diverge, _since(readings, table, indexes))
+
+
+def _since(
+    readings: Sequence[LaneReading], table: LaneTable, indexes: Sequence[int]
+) -> dict[int, int]:
+    found = {}
+    for i, lane in enumerate(table.lanes):
+        acts = [r.level[i] == 2 for r in readings]
+        if acts[-1]:
+            quiet = max((k for k, act in enumerate(acts) if not act), default=-1)
+            found[lane] = indexes[quiet + 1]
+    return found
+
+
+def _number(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+def status_of(points: Iterable[TrackPoint]) -> str:
+    """What the newest judged window says: quiet, look, act, or learning."""
+    return next((p.status for p in reversed(list(points))
+                 if p.status in ("quiet", "look", "act", "learning")), "learning")
+

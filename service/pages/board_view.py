@@ -1,0 +1,195 @@
+"""The line board: one screen for a line, drawn again every second."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any, Final
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from grading.kernel import Compiled
+from grading.monitor.state import WindowState
+from grading.monitor.tracks import TrackPoint
+from grading.quantities import MEASURES
+from service.api.lines import known_line
+from service.board import Board, LaneView, board, status_of
+from service.context import Context, context
+from service.lines import Line
+from service.live import TooManyReaders
+from service.lots import MINUTE
+from service.pages.charts import histogram
+from service.pages.look import Look
+from service.pages.lot_view import entries
+from service.pages.render import page, part, reader
+from service.problems import Problem
+from service.summary import names, shares, titles
+
+WIDTH: Final = 1000
+HEIGHT: Final = 260
+UNITS: Final = {"diameter": 2, "hue": 1}
+"""Decimals of a lane's offset."""
+
+
+async def board_page(request: Request) -> Response:
+    """The board of a line."""
+    ctx = context(request)
+    line = known_line(ctx, request.path_params["line_id"])
+    look = reader(request)
+    view = await asyncio.to_thread(board_view, ctx, line, look)
+    return page(request, "board.html", view, look=look)
+
+
+async def board_events(request: Request) -> Response:
+    """The board as server-sent events, a new one every second."""
+    ctx = context(request)
+    line = known_line(ctx, request.path_params["line_id"])
+    look = reader(request)
+
+    async def make() -> tuple[int, str]:
+        view = await asyncio.to_thread(board_view, ctx, line, look)
+        return view["fruit"], part("board_live.html", view, look=look)
+
+    try:
+        return ctx.live.stream(
+            name=f"{line.row.id}\0{look.words.lang}\0{look.units}", make=make)
+    except TooManyReaders:
+        raise Problem(status=503, code="too_many_screens", retry_after_s=30, detail=(
+            "As many live screens are open as the service serves. Close one.")) from None
+
+
+def board_view(ctx: Context, line: Line, look: Look) -> dict[str, Any]:
+    """Everything of the board page. Reads the store: call it on a worker thread."""
+    found = board(ctx, line)
+    compiled = found.lot.binding.compiled
+    status = status_of(found.trend)
+    return {
+        "line": found.line, "lot": found.lot.row, "between": found.between,
+        "cultivar": compiled.profile.title if compiled.profile else found.lot.row.cultivar,
+        "standard": compiled.standard, "since_ms": found.since_ms,
+        "person": line.turns[-1].person if line.turns else "",
+        "fruit": found.fruit, "undated": found.undated, "per_s": found.per_s,
+        "latest_ms": found.latest_ms, "now_ms": ctx.clock.now_ms(),
+        "culls": found.culls, "status": status, "trend": _trend(found),
+        "limits": _limits(found.trend),
+        "packs": _ladder(found.recent, compiled, "pack" if compiled.standard.pack else "grade",
+                         look),
+        "maturities": _ladder(found.recent, compiled, "maturity", look),
+        "sets_maturity": compiled.standard.maturity is not None,
+        "sizes": _diameters(found.recent, compiled, look),
+        "lanes": [_lanes(view, look) for view in found.lanes if view.lanes],
+        "findings": _findings(found, status, look),
+        "recent": found.recent.fruit,
+    }
+
+
+def _ladder(state: WindowState, compiled: Compiled, axis: str, look: Look) -> list[dict[str, Any]]:
+    """Shares along an axis of the recent fruit, empty classes left out."""
+    table = {"maturity": state.size_maturity, "pack": state.grade_pack, "grade": state.grade_pack}
+    along = {"maturity": (0, 1), "pack": (0, 1), "grade": (0, 2)}
+    counts = table[axis].sum(axis=along[axis])
+    listed = [{"code": code, "title": title, **share} for code, title, share in zip(
+        names(compiled=compiled, axis=axis), titles(compiled=compiled, axis=axis),
+        shares(counts=counts, n=state.fruit), strict=True) if share["count"]]
+    return entries(listed=listed, look=look)
+
+
+def _diameters(state: WindowState, compiled: Compiled, look: Look) -> dict[str, Any] | None:
+    """The recent diameters with the standard's cut-points."""
+    all_lanes = state.together().measures.get("diameter")
+    if all_lanes is None or not int(all_lanes.n.sum()):
+        return None
+    measure = MEASURES["diameter"]
+    bins = all_lanes.bins[0]
+    chart = histogram(name="diameter", look=look, found={
+        "counts": bins.tolist(), "bin": measure.value(quanta=measure.bin_q),
+        "start": measure.value(quanta=measure.low_q + all_lanes.first * measure.bin_q),
+        "cuts": [measure.value(quanta=c)
+                 for c in compiled.decider.measures_used().get("diameter", [])]})
+    return {"chart": chart, "n": int(all_lanes.n[0]),
+            "mean": look.measure("diameter", measure.value(quanta=1) * float(all_lanes.mean()[0]))}
+
+
+def _trend(found: Board) -> dict[str, Any] | None:
+    """Geometry of the cull trend: bars of windows, the centre and limits, lot changes."""
+    points = [p for p in found.trend if p.window.n]
+    if not points:
+        return None
+    first, last = points[0].window.index, points[-1].window.index
+    top = max(0.02, *(p.window.value for p in points), *(
+        p.baseline.centre + (p.act or 0) for p in points if p.baseline is not None)) * 1.1
+    wide = WIDTH / max(last - first + 1, 30)
+
+    def y(share: float) -> float:
+        return round(HEIGHT * (1 - min(max(share / top, 0.0), 1.0)), 1)
+
+    marks = [{"x": round((p.window.index - first) * wide, 1), "y": y(p.window.value),
+              "width": round(max(wide - 1, 1), 1), "status": p.status} for p in points]
+    centre, act = [], []
+    for p in points:
+        if p.baseline is not None and p.act is not None:
+            x = round((p.window.index - first + 0.5) * wide, 1)
+            centre.append((x, y(p.baseline.centre)))
+            act.append((x, y(p.baseline.centre + p.act)))
+    return {"marks": marks, "centre": centre, "act": act, "top": top,
+            "starts": [{"x": round(max(i - first, 0) * wide, 1), "lot": lot}
+                       for i, lot in found.starts],
+            "from_ms": first * MINUTE.size, "to_ms": (last + 1) * MINUTE.size}
+
+
+def _limits(points: tuple[TrackPoint, ...]) -> dict[str, float] | None:
+    last = next((p for p in reversed(points) if p.baseline is not None and p.act is not None), None)
+    if last is None or last.baseline is None:
+        return None
+    half = last.act or 0.0
+    return {"centre": last.baseline.centre, "low": max(last.baseline.centre - half, 0.0),
+            "high": min(last.baseline.centre + half, 1.0),
+            "sigma_z": last.baseline.sigma}
+
+
+def _lanes(view: LaneView, look: Look) -> dict[str, Any]:
+    """One measure's lanes on a common scale, 0 in the middle."""
+    reach = max([abs(lane.offset) for lane in view.lanes if lane.offset is not None] + [0.5])
+    unit = look.scale(view.measure).unit
+    return {
+        "title": look.words(f"board.{view.measure}"), "unit": unit, "diverge": view.diverge,
+        "rows": [{
+            "lane": lane.lane, "level": lane.level,
+            "x": None if lane.offset is None else round(500 + 460 * lane.offset / reach, 1),
+            "text": "–" if lane.offset is None else _signed(
+                look, lane.offset, UNITS[view.measure]),
+        } for lane in view.lanes]}
+
+
+def _signed(look: Look, value: float, decimals: int) -> str:
+    shown = round(value, decimals)
+    sign = "+" if shown > 0 else "−" if shown < 0 else ""
+    return sign + look.number(abs(shown), decimals)
+
+
+def _findings(found: Board, status: str, look: Look) -> list[dict[str, str]]:
+    """What calls for a look, the most pressing first; each in a sentence."""
+    said = []
+    if status == "act":
+        said.append({"kind": "caution", "text": look.words(
+            "board.culls_act", share=look.percent(found.culls["share"]))})
+    for view in found.lanes:
+        name = look.words(f"board.{view.measure}").lower()
+        if view.diverge:
+            said.append({"kind": "caution", "text": look.words("board.diverge", measure=name)})
+            continue
+        for lane in view.lanes:
+            if lane.level == 2 and lane.offset is not None:
+                unit = look.scale(view.measure).unit
+                size = f"{look.number(abs(lane.offset), UNITS[view.measure])} {unit}"
+                word = "board.lane_high" if lane.offset > 0 else "board.lane_low"
+                said.append({"kind": "advisory", "text": look.words(
+                    word, lane=lane.lane, measure=name, size=size)})
+    if status == "look":
+        said.append({"kind": "plain", "text": look.words("board.culls_look")})
+    if found.between:
+        said.append({"kind": "advisory", "text": look.words("board.between")})
+    if found.undated:
+        said.append({"kind": "advisory", "text": look.words(
+            "board.undated", n=look.count(found.undated))})
+    return said

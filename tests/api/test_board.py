@@ -1,0 +1,114 @@
+"""The line board: its counts against the fruit that were sent, and what it finds in them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from service.board import board
+from tests.support.app import NOON_MS, service
+from tests.support.line import minutes, register
+
+
+class Line:
+    """A client with a registered line, and a way to send it fruit."""
+
+    def __init__(self, client: TestClient) -> None:
+        self.client = client
+        self.headers = register(self._post)
+
+    def _post(self, path: str, body: Any) -> Any:
+        answer = self.client.post(path, json=body)
+        assert answer.is_success, answer.text
+        return answer.json()
+
+    def send(self, fruit: list[dict[str, Any]], run: str = "r1") -> Any:
+        answer = self.client.post(f"/v1/records?source=belt-line-1&run={run}", json=fruit,
+                                  headers=self.headers)
+        assert answer.status_code == 201, answer.text
+        return answer.json()
+
+    def board(self) -> Any:
+        ctx: Any = self.client.app.state.context  # type: ignore[attr-defined]
+        return board(ctx, ctx.lines.get("line-1"))
+
+    def page(self, **query: str) -> str:
+        answer = self.client.get("/lines/line-1", params=query)
+        assert answer.status_code == 200, answer.text
+        return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.text))
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> Iterator[Line]:
+    with service(tmp_path) as client:
+        yield Line(client)
+
+
+def test_an_empty_line_has_a_board(line: Line) -> None:
+    text = line.page()
+    assert "line-1" in text
+    assert "nothing is judged yet" in text
+    assert "–" in text  # no share of no fruit
+
+
+def test_the_board_counts_what_was_sent(line: Line) -> None:
+    """Counted again here from the answers to the records, one by one."""
+    answers = line.send(minutes(count=14, start_ms=NOON_MS - 14 * 60_000))["outcomes"]
+    found = line.board()
+    per_minute = 8 * 60
+    assert found.fruit == 14 * per_minute
+    assert found.per_s == per_minute / 60
+    recent = answers[4 * per_minute:]
+    culls = sum(a["grade"] == "cull" for a in recent)
+    assert (found.culls["count"], found.culls["n"]) == (culls, len(recent))
+    assert [p.window.n for p in found.trend] == [per_minute] * 13  # the newest is still filling
+    minute = [sum(a["grade"] == "cull" for a in answers[k * per_minute:(k + 1) * per_minute])
+              for k in range(13)]
+    assert [round(p.window.value * per_minute) for p in found.trend] == minute
+    text = line.page()
+    assert "L-0417" in text
+    assert "Tolliver Ridge" in text
+    assert f"{culls} of 4 800" in text
+    assert "−0.0" not in text.split("Lanes against each other")[1]
+
+
+def test_a_lane_that_reads_off_is_found_and_named(line: Line) -> None:
+    """One lane of eight reads 1.5 mm more from minute 20 on."""
+    line.send(minutes(count=41, start_ms=NOON_MS - 41 * 60_000, shift={5: 1.5}, shift_from=20))
+    found = line.board()
+    diameter = next(v for v in found.lanes if v.measure == "diameter")
+    assert [lane.lane for lane in diameter.lanes if lane.level == 2] == [5]
+    lane = diameter.lanes[4]
+    assert lane.offset == pytest.approx(1.5, abs=4 * lane.se)
+    begun = (NOON_MS - 41 * 60_000) // 60_000 + 20
+    assert begun <= diameter.since[5] <= begun + 5
+    assert not [lane for view in found.lanes if view.measure == "hue"
+                for lane in view.lanes if lane.level == 2]
+    assert re.search(r"Lane 5 reads diameter 1\.\d+ mm above the other lanes", line.page())
+    assert "El carril 5 lee" in line.page(lang="es")
+
+
+def test_culls_that_jump_call_for_action(line: Line) -> None:
+    line.send(minutes(count=32, start_ms=NOON_MS - 32 * 60_000, soft_from=26))
+    found = line.board()
+    assert [p.status for p in found.trend][-2:] == ["act", "act"]
+    assert "act" not in [p.status for p in found.trend][:26]
+    assert "more than chance" in line.page()
+
+
+def test_fruit_without_a_time_are_told(line: Line) -> None:
+    line.send([{"seq": k, "diameter_mm": 68.0} for k in range(7)])
+    assert line.board().undated == 7
+    assert "7 fruit came without a time" in line.page()
+
+
+def test_a_line_between_lots_says_so(line: Line) -> None:
+    line.client.post("/v1/lines/line-1/break", json={"person": "M. Orrin"}).raise_for_status()
+    assert "they go to the holding lot" in line.page(units="in")
+    assert line.client.get("/lines/line-9").status_code == 404
+    assert line.client.get("/lines/line-9/events").status_code == 404
