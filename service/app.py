@@ -16,7 +16,18 @@ from starlette.routing import Match
 
 from grading.errors import Finding
 from service import pages
-from service.api import checks, fruit, lines, lots, ops, pulls, quarantine, sources, standards
+from service.api import (
+    changes,
+    checks,
+    fruit,
+    lines,
+    lots,
+    ops,
+    pulls,
+    quarantine,
+    sources,
+    standards,
+)
 from service.api.describe import describe
 from service.api.records import post_records
 from service.api.stream import mount as mount_streams
@@ -124,7 +135,7 @@ def create_app(
         title="Drupe", version=version("drupe"), description=ABOUT, lifespan=lifespan,
         docs_url=None, redoc_url=None, openapi_url="/v1/openapi.json")
     app.router.add_route("/v1/records", post_records, methods=["POST"], include_in_schema=False)
-    for part in (lots, fruit, pulls, lines, sources, checks, quarantine, standards, ops):
+    for part in (lots, fruit, pulls, lines, changes, sources, checks, quarantine, standards, ops):
         app.include_router(part.router)
     mount_streams(app)
     pages.mount(app)

@@ -6,7 +6,7 @@ those before it on the same day, so any past one can be made again from the stor
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Final
@@ -144,30 +144,32 @@ def trend(
     return shown, tuple(starts)
 
 
-def lane_table(
-    *, series: WindowSeries, indexes: Sequence[int], measure: str
-) -> LaneTable:
-    """Trimmed means of each lane and window from the windows' bins."""
-    lanes = tuple(sorted({n for i in indexes for n in series.windows[i].lanes if n}))
-    shape = (len(lanes), len(indexes))
+def lane_table_of(*, states: Mapping[int, Sequence[WindowState]], measure: str) -> LaneTable:
+    """Trimmed means of each lane and window from the windows' bins, windows in rising order.
+
+    states: window number to its state, or states of several lots that shared it.
+    """
+    lanes = tuple(sorted({n for listed in states.values() for s in listed for n in s.lanes if n}))
+    shape = (len(lanes), len(states))
     n, centre = np.zeros(shape, np.int64), np.full(shape, np.nan)
     se = np.full(shape, np.nan)
     kind = MEASURES[measure]
     quantum = float(kind.quantum)
-    for column, index in enumerate(indexes):
-        state = series.windows[index]
-        found = state.measures.get(measure)
-        if found is None:
-            continue
-        # The mean of a bin's whole quanta, its least and its greatest included.
-        middles = quantum * np.asarray(kind.low_q + (kind.bin_q - 1) / 2 + kind.bin_q * (
-            found.first + np.arange(found.bins.shape[1])), np.float64)
-        for row, lane in enumerate(state.lanes):
-            if lane and found.n[row] >= LANE_LEAST:
-                at = lanes.index(lane)
-                n[at, column] = found.n[row]
-                centre[at, column], se[at, column] = trimmed(
-                    values=middles, weights=found.bins[row])
+    for column, index in enumerate(sorted(states)):
+        for state in states[index]:
+            found = state.measures.get(measure)
+            if found is None:
+                continue
+            # The mean of a bin's whole quanta, its least and its greatest included.
+            middles = quantum * np.asarray(kind.low_q + (kind.bin_q - 1) / 2 + kind.bin_q * (
+                found.first + np.arange(found.bins.shape[1])), np.float64)
+            for row, lane in enumerate(state.lanes):
+                # Where two lots share a minute, the one with more fruit of the lane speaks.
+                if lane and found.n[row] >= max(LANE_LEAST, n[lanes.index(lane), column]):
+                    at = lanes.index(lane)
+                    n[at, column] = found.n[row]
+                    centre[at, column], se[at, column] = trimmed(
+                        values=middles, weights=found.bins[row])
     return LaneTable(measure, lanes, n, centre, se)
 
 
@@ -175,7 +177,7 @@ def lane_view(
     *, series: WindowSeries, indexes: Sequence[int], measure: str, allowance: float
 ) -> LaneView:
     """The lanes of a measure followed through the lot's closed windows."""
-    table = lane_table(series=series, indexes=indexes, measure=measure)
+    table = lane_table_of(states={i: (series.windows[i],) for i in indexes}, measure=measure)
     if len(table.lanes) < 2 or not len(indexes):
         return LaneView(measure, (), False, {})
     readings = follow(table=table, rules=rules_for(lanes=len(table.lanes), allowance=allowance))

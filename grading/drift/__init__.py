@@ -11,8 +11,9 @@ after less before. Modules, in the order that data flow through them:
 `lanes`     `against_others(centre=, se=)` one window; `lane_effects(table=)` a lot, by median
             polish, with intervals; `window_levels(table=)` the line's own level.
 `follow`    `lane_rules(lanes=, measures=, windows_per_week=, allowance=)` -> `LaneRules` with the
-            levels look and act; `start(lanes=)`, `step(state=, rules=, centre=, se=, accepted=)`
-            -> (state, `LaneReading`); `follow(table=, rules=)` the same over a table.
+            levels look and act; `accept(table=)` standing distances; `start(lanes=)`,
+            `step(state=, rules=, centre=, se=, accepted=)` -> (state, `LaneReading`);
+            `follow(table=, rules=, accepted=)` the same over a table.
 `level`     `against_baseline(...)` each lot or bin against the baseline; `drift_inside(...)`
             common drift between the known steps of the fruit.
 `onset`     `find_onset(values=, se=)` step or ramp, with interval; `place(onset=, first_seq=,
@@ -22,6 +23,8 @@ after less before. Modules, in the order that data flow through them:
 `pairs`     `bland_altman(line=, hand=)`, `bias_of(n=, mean=, sd=)`, `judge(...)` agrees,
             disagrees, undecided; `pairs_needed(bias=, sd=)`, `concordance`, `selection_bias`.
 `fits`      `deming`, `deming_known_errors`, `passing_bablok`: scale errors.
+`apart`     `pull_against_lot(pull=, lot=, width=)`: unpaired, Wasserstein distance and its floor.
+`components` variance between and within lanes or bins (balanced, closed form), for the audit.
 `cuts`      `normal_at_cut`, `counts_at_cut`, `moved_cut` -> `AtCut`: one class too high,
             undersize in the box "and up" and in a closed class.
 `undo`      `what_drift_did(batch=, compiled=, measure=, offsets=, since_seq=)` -> `Undone`.

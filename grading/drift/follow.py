@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from grading.drift.cells import LaneTable
-from grading.drift.lanes import Against, against_others
+from grading.drift.lanes import Against, against_others, lane_effects
 from grading.monitor.budget import Budget, levels_for
 from grading.monitor.charts import D2
 from grading.quantities import Floats
@@ -86,7 +86,8 @@ def start(*, lanes: int) -> LaneState:
 class LaneReading:
     """What the lanes say after a window; arrays of length L in the unit of the measure.
 
-    offset: EWMA of the lane's distance from the others, se its standard error, scatter included;
+    offset: EWMA of the lane's distance from the others (what was accepted taken off), se its
+    standard error, scatter included;
     beyond: how many se it lies outside the allowance (0 inside). level: 0 quiet, 1 look, 2 act.
     scatter: observed over predicted scatter of the distances, at least 1. diverge: two lanes
     only, or half of all lanes beyond the look limit: which of them is wrong cannot be told.
@@ -121,20 +122,41 @@ def _scatter(state: LaneState, settle: int) -> float:
     return max(1.0, math.sqrt((settle + state.ranged * seen) / (settle + state.ranged)))
 
 
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """Standing distances of the lanes from the others, and their standard errors: (L,)."""
+
+    offset: Floats
+    se: Floats
+
+
+def accept(*, table: LaneTable) -> Accepted:
+    """Standing distances from windows that a person accepts, for instance after a passed check.
+
+    Lanes never agree exactly; what was there when all was well is no drift. A lane without fruit
+    in these windows stands at 0. To be done at declared times, never silently.
+    """
+    offset, se = np.zeros(len(table.lanes)), np.zeros(len(table.lanes))
+    for found in lane_effects(table=table):
+        offset[table.lanes.index(found.lane)] = found.effect
+        se[table.lanes.index(found.lane)] = found.se
+    return Accepted(offset, se)
+
+
 def step(
     *, state: LaneState, rules: LaneRules, centre: Floats, se: Floats,
-    accepted: Floats | None = None,
+    accepted: Accepted | None = None,
 ) -> tuple[LaneState, LaneReading]:
     """One window more.
 
     centre, se: (L,) of the window, NaN where a lane had too few fruit; such a lane keeps its
-    EWMA. accepted: standing distances of the lanes, agreed when they were last checked.
+    EWMA. accepted: the distances that count as none; their own doubt widens the limits.
     """
     against = against_others(centre=centre, se=se)
     seen = np.isfinite(against.effect)
     effect = np.where(seen, against.effect, 0.0)
     if accepted is not None:
-        effect = effect - np.where(seen, accepted, 0.0)
+        effect = effect - np.where(seen, accepted.offset, 0.0)
     error = np.where(seen, against.se, 1.0)
     precision = np.where(seen, 1.0 / (error * error), 0.0)
     keep = np.where(seen, 1.0 - rules.memory, 1.0)
@@ -151,17 +173,17 @@ def step(
         total, weight, noise, np.where(seen, z, state.last), runs, mean, m2, state.level,
         state.ranges + float(np.abs(z - state.last)[moved].sum()),
         state.ranged + int(moved.sum()))
-    return _report(fresh, rules, against)
+    return _report(fresh, rules, against, 0.0 if accepted is None else accepted.se)
 
 
 def _report(
-    state: LaneState, rules: LaneRules, against: Against
+    state: LaneState, rules: LaneRules, against: Against, doubt: Floats | float
 ) -> tuple[LaneState, LaneReading]:
     known = state.weight > 0.0
     weight = np.where(known, state.weight, 1.0)
     scatter = _scatter(state, rules.settle)
     offset = np.where(known, state.total / weight, np.nan)
-    error = np.where(known, scatter * np.sqrt(state.noise) / weight, np.nan)
+    error = np.where(known, np.hypot(scatter * np.sqrt(state.noise) / weight, doubt), np.nan)
     beyond = np.where(
         known, np.maximum(0.0, np.abs(np.where(known, offset, 0.0)) - rules.allowance)
         / np.where(known, error, 1.0), 0.0)
@@ -176,7 +198,7 @@ def _report(
 
 
 def follow(
-    *, table: LaneTable, rules: LaneRules, accepted: Floats | None = None
+    *, table: LaneTable, rules: LaneRules, accepted: Accepted | None = None
 ) -> tuple[LaneReading, ...]:
     """Every window of a table in turn, from a fresh state: what `step` says after each."""
     state, found = start(lanes=len(table.lanes)), []

@@ -28,44 +28,59 @@ PHI_MAX: Final = 0.9
 class Spread:
     """How much more windows differ than binomial chance says; sums, so that lots can be pooled.
 
-    moving, moves: sum of |z_i - z_(i-1)| and how many (never across a lot change). squares, df:
-    sum of squared z about each lot's mean, and its degrees of freedom.
+    moving, df: sum of |z_i - z_(i-1)| and how many, never across a lot change. squares: sum of
+    squared z about each lot's mean, whose degrees of freedom are as many. lots: lots behind it.
     """
 
     moving: float = 0.0
-    moves: int = 0
     squares: float = 0.0
     df: int = 0
+    lots: int = 0
 
     def merge(self, other: Spread) -> Spread:
-        return Spread(moving=self.moving + other.moving, moves=self.moves + other.moves,
-                      squares=self.squares + other.squares, df=self.df + other.df)
+        return Spread(moving=self.moving + other.moving, squares=self.squares + other.squares,
+                      df=self.df + other.df, lots=self.lots + other.lots)
 
     @property
     def sigma_z(self) -> float | None:
         """Laney's: mean moving range of z over d2(2). 1 = binomial; under 1: smoothed data?"""
-        return self.moving / self.moves / D2 if self.moves else None
+        return self.moving / self.df / D2 if self.df else None
 
     @property
     def sigma_long(self) -> float | None:
-        """Long-term sd of z within lots."""
+        """Long-term sd of z about the means of the lots."""
         return math.sqrt(self.squares / self.df) if self.df else None
 
     @property
     def phi(self) -> float:
-        """Lag-1 autocorrelation that would explain the two: sigma_z^2 = (1 - phi) sigma_long^2.
+        """Lag-1 autocorrelation (AR(1)) that explains the two together, 0 to 0.9.
 
-        Kept within 0 to 0.9.
+        The moving range sees (1 - phi) of the variance; the squares about the mean of a lot of
+        m windows see 1 less the mean correlation between two of its windows.
         """
-        short, long = self.sigma_z, self.sigma_long
-        if short is None or long is None or long <= short:
+        if not self.df or self.sigma_z == 0.0:
             return 0.0
-        return min(PHI_MAX, 1.0 - (short / long) ** 2)
+        seen = (self.moving / self.df / D2) ** 2 / (self.squares / self.df)
+        low, high = 0.0, PHI_MAX
+        if seen >= 1.0:
+            return 0.0
+        while high - low > 1e-9:
+            middle = (low + high) / 2.0
+            expected = (1.0 - middle) / (1.0 - self._alike(middle))
+            low, high = (middle, high) if expected > seen else (low, middle)
+        return low
+
+    def _alike(self, phi: float) -> float:
+        """Mean correlation between two windows of a lot of average length."""
+        m = self.df / self.lots + 1.0
+        rest = (1.0 - math.pow(phi, m)) / (1.0 - phi)
+        return 2.0 * phi / (1.0 - phi) * (m - rest) / (m * (m - 1.0))
 
     @property
     def used(self) -> float:
-        """The larger of the two, and never below 1: fruit are at least as random as a coin."""
-        return max(1.0, self.sigma_z or 0.0, self.sigma_long or 0.0)
+        """The larger of the two, for lots without end; never below 1, which is chance alone."""
+        long = (self.sigma_long or 0.0) / math.sqrt(1.0 - self._alike(self.phi)) if self.df else 0.0
+        return max(1.0, self.sigma_z or 0.0, long)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,8 +110,8 @@ def _chart(x: Any, n: Any, centre: float | None, sigma: float | None, width: flo
     share = bad / total
     sd = np.sqrt(middle * (1.0 - middle) / total)
     z = np.divide(share - middle, sd, out=np.zeros_like(sd), where=sd > 0)
-    spread = Spread(moving=float(np.abs(np.diff(z)).sum()), moves=len(z) - 1,
-                    squares=float(((z - z.mean()) ** 2).sum()), df=len(z) - 1)
+    spread = Spread(moving=float(np.abs(np.diff(z)).sum()), df=len(z) - 1, lots=1,
+                    squares=float(((z - z.mean()) ** 2).sum()))
     scale = (spread.sigma_z or 1.0) if sigma is None else sigma
     low, high = middle - width * scale * sd, middle + width * scale * sd
     return ShareChart(

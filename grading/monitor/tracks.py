@@ -86,7 +86,7 @@ class LotSpread:
 
     def spread(self) -> Spread:
         steps = max(0, self.windows - 1)
-        return Spread(moving=self.moving, moves=steps, squares=self.squares, df=steps)
+        return Spread(moving=self.moving, squares=self.squares, df=steps, lots=1 if steps else 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,12 +141,14 @@ class Track:
     """Rule of a followed quantity.
 
     levels: limits of both levels (`budget.levels_for`). baseline_windows: windows that set a
-    lot's centre, at least 2. spread_df: windows less lots that must stand behind the spread
-    before anything is judged. fruit_min: windows with fewer are shown, not used.
+    lot's centre, at least 2; the fewer, the wider the limits (with 6, "act" needs a lasting change
+    of about 2.1 spreads; with 12 of 1.8; a centre known for sure, 1.3). spread_df: windows less
+    lots that must stand behind the spread before anything is judged. fruit_min: windows with
+    fewer are shown, not used.
     """
 
     levels: Levels
-    baseline_windows: int = 4
+    baseline_windows: int = 6
     spread_df: int = 12
     fruit_min: int = FRUIT_MIN
 

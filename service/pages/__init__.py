@@ -18,6 +18,7 @@ from starlette.responses import RedirectResponse, Response
 from service.context import context
 from service.lots import LotState
 from service.pages.board_view import board_events, board_page
+from service.pages.change import change_page
 from service.pages.forms import form_values, own_form
 from service.pages.lines import line_changed, lines_page
 from service.pages.look import Look
@@ -52,6 +53,7 @@ def mount(app: FastAPI) -> None:
         ("/lines/{line_id}", ["GET"], board_page),
         ("/lines/{line_id}", ["POST"], line_changed),
         ("/lines/{line_id}/events", ["GET"], board_events),
+        ("/lines/{line_id}/change", ["GET"], change_page),
         ("/lots/{lot_id}", ["GET"], lot_page),
         ("/lots/{lot_id}/pulls/new", ["GET"], new_pull),
         ("/lots/{lot_id}/pulls/new", ["POST"], post_pull),
