@@ -34,7 +34,7 @@ from grading.record import (
     Judged,
 )
 
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,51 +135,82 @@ def _measures(
         values, present = values[used], present[used]
     if not fields:
         return measures, originals
-    units = [UNIT_FIELDS[f] for f in fields]
-    per_quantum, low, high = _scales(fields)
-    filled = values if present.all() else np.where(present, values, 0.0)
-    quanta = quantise_table(values=filled, per_quantum=per_quantum)
-    wrong = quanta < low
-    wrong |= quanta > high
-    wrong &= present
-    for row, unit in enumerate(units):
-        if unit.measure == "hue":
-            full_circle = quanta[row] == 36000
-            quanta[row][full_circle] = 0
-            wrong[row] &= ~full_circle
-    any_wrong = bool(wrong.any())
-    if any_wrong:
+    scales = _scales(fields)
+    quanta = quantise_table(values=values, per_quantum=scales.per_quantum)
+    wrong = None if _all_inside(values, scales) else _wrong(quanta, present, scales)
+    if wrong is not None:
         quanta[wrong] = 0
     # Only a number that its quanta do not give back is kept beside them.
-    odd = quanta / per_quantum != filled
+    odd = quanta / scales.per_quantum != values
     odd &= present
-    any_odd = odd.any(axis=1).tolist()
-    for row, (name, unit) in enumerate(zip(fields, units, strict=True)):
-        if any_wrong and wrong[row].any():
+    any_odd = odd.any(axis=1).tolist() if odd.any() else [False] * len(fields)
+    np.copyto(quanta, 0.0, where=~present)
+    narrow = quanta.astype(np.uint16) if scales.unsigned else None
+    for row, (name, measure, dtype) in enumerate(zip(
+            fields, scales.measures, scales.dtypes, strict=True)):
+        if wrong is not None and wrong[row].any():
             for at in np.flatnonzero(wrong[row]).tolist():
                 refused.setdefault(at, []).append(_out_of_range(name, float(values[row, at])))
-        column = Column(quanta[row].astype(MEASURES[unit.measure].dtype), present[row])
-        earlier = measures.get(unit.measure)
+        column = Column(
+            quanta[row].astype(dtype) if narrow is None else narrow[row], present[row])
+        earlier = measures.get(measure)
         if earlier is not None:
             column = _either(name, earlier, column, refused)
-        measures[unit.measure] = column
-        if unit.factor != 1:
-            originals[name] = Column(filled[row], present[row])
+        measures[measure] = column
+        if not scales.si[row]:
+            originals[name] = Column(np.where(present[row], values[row], 0.0), present[row])
         elif any_odd[row]:
-            originals[name] = Column(np.where(odd[row], filled[row], 0.0), odd[row])
+            originals[name] = Column(np.where(odd[row], values[row], 0.0), odd[row])
     return measures, originals
 
 
+@dataclass(frozen=True, slots=True)
+class _Scales:
+    """What is known of some fields. per_quantum (quanta in one unit), low, high (quanta): columns
+    (k, 1). inside: (k,) readings from the first to the second are surely inside. si: whether the
+    field is in the measure's own unit. unsigned: whether every dtype is uint16."""
+
+    per_quantum: Floats
+    low: Floats
+    high: Floats
+    inside: tuple[Floats, Floats]
+    measures: tuple[str, ...]
+    dtypes: tuple[Any, ...]
+    si: tuple[bool, ...]
+    unsigned: bool
+
+
 @lru_cache(maxsize=1024)
-def _scales(fields: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
-    """Quanta in one unit, lowest and highest quanta of each field, as columns (k, 1)."""
+def _scales(fields: tuple[str, ...]) -> _Scales:
     units = [UNIT_FIELDS[f] for f in fields]
     limits = [MEASURES[u.measure] for u in units]
-    return (
-        np.array([[float(u.per_quantum())] for u in units]),
-        np.array([[float(m.low_q)] for m in limits]),
-        np.array([[float(m.high_q)] for m in limits]),
-    )
+    per_quantum = np.array([[float(u.per_quantum())] for u in units])
+    low = np.array([[float(m.low_q)] for m in limits])
+    high = np.array([[float(m.high_q)] for m in limits])
+    return _Scales(
+        per_quantum, low, high, ((low / per_quantum)[:, 0], (high / per_quantum)[:, 0]),
+        tuple(u.measure for u in units), tuple(m.dtype for m in limits),
+        tuple(u.factor == 1 for u in units), all(m.dtype is np.uint16 for m in limits))
+
+
+def _all_inside(values: Floats, scales: _Scales) -> bool:
+    """Whether no reading can be out of range; a cheap look that settles nearly every body."""
+    low, high = scales.inside
+    return bool((np.fmin.reduce(values, axis=1) >= low).all()
+                and (np.fmax.reduce(values, axis=1) <= high).all())
+
+
+def _wrong(quanta: Floats, present: Any, scales: _Scales) -> Any:
+    """Which readings are out of range (k, n), or None; a full circle of hue becomes 0."""
+    wrong = quanta < scales.low
+    wrong |= quanta > scales.high
+    wrong &= present
+    for row, measure in enumerate(scales.measures):
+        if measure == "hue":
+            full_circle = quanta[row] == 36000
+            quanta[row][full_circle] = 0
+            wrong[row] &= ~full_circle
+    return wrong if wrong.any() else None
 
 
 def _either(
@@ -277,7 +308,7 @@ def _times(
 
 def unix_ms(*, moment: datetime) -> int:
     """Unix milliseconds of an aware moment, microseconds rounded half to even, exactly."""
-    since = moment - _EPOCH
+    since = moment - EPOCH
     ms, rest = divmod(since.microseconds, 1000)
     up = rest > 500 or (rest == 500 and ms % 2 == 1)
     return (since.days * 86_400 + since.seconds) * 1000 + ms + up

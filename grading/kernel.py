@@ -9,7 +9,7 @@ one look-up. Fruit with defects or judgements take the rules themselves (`decide
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
@@ -26,6 +26,8 @@ from grading.verdicts import Verdicts
 CELLS_MAX: Final = 1 << 20
 CUTS_MAX: Final = 250
 """Limits on one measure: interval and class numbers are single bytes."""
+SMALL: Final = 1 << 13
+"""Up to so many fruit, the calls cost more than the work: one look-up a measure is faster."""
 CHUNK: Final = 1 << 17
 """Fruit worked on at once: large enough to hide the cost of a call, small enough to stay cached."""
 
@@ -82,6 +84,12 @@ class Compiled:
         ).astype(np.uint8).reshape(-1).view(np.uint32)
         self._whys = (verdicts.reasons.astype(np.uint64)
                       | (verdicts.decisive.astype(np.uint64) << np.uint64(32)))
+
+    @property
+    def tables(self) -> tuple[Integers, Integers]:
+        """By cell: size, maturity, grade and pack as the bytes of a uint32, lowest first; the
+        reason set as the low half of a uint64, the decisive reason above it."""
+        return self._codes, self._whys
 
     def _representatives(self) -> Frame:
         """One fruit for every cell, at the lowest value of each interval."""
@@ -156,6 +164,9 @@ class Compiled:
         return verdicts
 
     def _look_up(self, frame: Frame) -> tuple[Integers, Integers]:
+        if frame.n <= SMALL:
+            cell = self._cell(frame)
+            return self._codes.take(cell, mode="clip"), self._whys.take(cell, mode="clip")
         codes = np.empty(frame.n, np.uint32)
         whys = np.empty(frame.n, np.uint64)
         work = _Work(min(CHUNK, frame.n), self.cells)
@@ -166,6 +177,31 @@ class Compiled:
             np.take(self._codes, index, out=codes[start:stop], mode="clip")
             np.take(self._whys, index, out=whys[start:stop], mode="clip")
         return codes, whys
+
+    def _cell(self, frame: Frame) -> Integers:
+        """Cell number of each of a few fruit."""
+        cell = np.zeros(frame.n, np.int64)
+        for axis, table in zip(self.axes, self._steps, strict=True):
+            column = frame.measures.get(axis.measure)
+            if column is None:
+                continue
+            # A negative value stands where its bits as a positive one would.
+            step = table.take(column.values.view(np.uint16), mode="clip")
+            if not column.present.all():
+                step *= column.present
+            cell += step
+        return cell
+
+    @cached_property
+    def _steps(self) -> list[Integers]:
+        """By axis: how far each value of a measure moves the cell number."""
+        tables = []
+        for axis in self.axes:
+            values = np.arange(1 << 16, dtype=np.uint16).view(MEASURES[axis.measure].dtype)
+            marks = np.sort(np.array(axis.thresholds, values.dtype))
+            code = 1 + np.searchsorted(marks, values, side="right")
+            tables.append((code * axis.stride).astype(np.int64))
+        return tables
 
     def _index(
         self, columns: list[tuple[Axis, Column | None]], start: int, stop: int, work: _Work

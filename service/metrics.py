@@ -33,6 +33,13 @@ class Metrics:
         self.ingest_seconds = Histogram(
             "grading_ingest_seconds", "From the whole body read to the answer ready",
             buckets=SECONDS, registry=self.registry)
+        self.streams = Gauge("grading_streams", "Open streams", registry=self.registry)
+        self.stream_records = Counter(
+            "grading_stream_records", "Fruit records received over streams",
+            registry=self.registry)
+        self.stream_seconds = Histogram(
+            "grading_stream_seconds", "From a stream's frame to its answer, one frame in 32",
+            buckets=(2e-5, 5e-5, 1e-4, *SECONDS[:8]), registry=self.registry)
         self.commits = Counter(
             "grading_commits", "Commits that stored fruit", registry=self.registry)
         self.commit_records = Histogram(
@@ -47,6 +54,22 @@ class Metrics:
         self.quarantine_dropped = Counter(
             "grading_quarantine_dropped", "Refused records counted but, over the day's limit, not "
             "kept", registry=self.registry)
+        self.mqtt_connected = Gauge(
+            "grading_mqtt_connected", "Whether the broker is connected", registry=self.registry)
+        self.mqtt_connections = Counter(
+            "grading_mqtt_connections", "Connections made to the broker", registry=self.registry)
+        self.mqtt_messages = Counter(
+            "grading_mqtt_messages", "Messages from the broker: taken, refused (in quarantine), "
+            "dropped (QoS 0 only, while storage did not keep up)", ["outcome"],
+            registry=self.registry)
+        for outcome in ("taken", "refused", "dropped"):
+            self.mqtt_messages.labels(outcome)
+        self.mqtt_unacknowledged = Gauge(
+            "grading_mqtt_unacknowledged", "Messages from the broker on their way to the disk",
+            registry=self.registry)
+        self.source_silent = Gauge(
+            "grading_source_silent", "Whether a source said, or its last will, that it is gone",
+            ["source"], registry=self.registry)
         self.storage_sync_seconds = Gauge(
             "grading_storage_sync_seconds", "Median sync time of the disk, measured at start",
             registry=self.registry)

@@ -30,9 +30,6 @@ from service.store.group import CONFLICT, LOT_CLOSED
 STORAGE: Final = (QueueFull, StorageFull, StorageFailed, StoreClosed)
 """Nothing of the message was kept; it is tried again, and not acknowledged before."""
 
-HERE: Final = b'{"state":"here"}'
-GONE: Final = b'{"state":"gone"}'
-
 _LOG: Final = logging.getLogger(__name__)
 _KEPT: Final = {
     CONFLICT: Finding("", "conflict", "Another record is stored under this source, run and seq.",

@@ -11,15 +11,21 @@ from contextlib import contextmanager
 from typing import Final
 
 import uvicorn
+from fastapi import FastAPI
 
+from service.api.stream import FRAME_BYTES, Streams
 from service.app import create_app, join
 from service.clock import Clock
 from service.settings import Settings
+from service.wire import QuickSocket
 
 SWITCH_S: Final = 0.0005
 """How long one thread may keep the interpreter from another. The writer thread hands answers to
 the event loop; at the interpreter's own 5 ms each of them could wait that long."""
 
+
+PING_S: Final = 20.0
+"""A stream that does not answer a ping for as long is dead: a cable was pulled."""
 
 M_TRIM_THRESHOLD: Final = -1
 M_MMAP_THRESHOLD: Final = -3
@@ -36,8 +42,20 @@ def _keep_memory() -> None:
         mallopt(M_TRIM_THRESHOLD, 4 * KEEP_BYTES)
 
 
-class _Server(uvicorn.Server):
-    """Ends by a signal with exit code 0: everything accepted is on the disk by then."""
+class Server(uvicorn.Server):
+    """Ends by a signal with exit code 0: everything accepted is on the disk by then.
+
+    streams: they are ended first, since uvicorn closes their sockets before they could tell their
+    clients what is on the disk.
+    """
+
+    def __init__(self, config: uvicorn.Config, *, streams: Streams) -> None:
+        super().__init__(config)
+        self._streams = streams
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        await self._streams.drain()
+        await super().shutdown(sockets)
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
@@ -48,6 +66,16 @@ class _Server(uvicorn.Server):
         finally:
             for sig, handler in before.items():
                 signal.signal(sig, handler)
+
+
+def config_of(app: FastAPI) -> uvicorn.Config:
+    """How the service is served."""
+    return uvicorn.Config(
+        app, access_log=False, log_level="warning", timeout_graceful_shutdown=10, lifespan="on",
+        server_header=False,
+        # Frames of one fruit hardly shrink, and to deflate each would cost more than to grade it.
+        ws=QuickSocket, ws_per_message_deflate=False, ws_max_size=FRAME_BYTES,
+        ws_ping_interval=PING_S, ws_ping_timeout=PING_S)
 
 
 def run(settings: Settings, *, started: Callable[[str], None] = lambda address: None) -> None:
@@ -63,7 +91,6 @@ def run(settings: Settings, *, started: Callable[[str], None] = lambda address: 
         joined = join(settings=settings, clock=Clock())
         host = f"[{settings.host}]" if ":" in settings.host else settings.host
         started(f"http://{host}:{listening.getsockname()[1]}/")
-        server = _Server(uvicorn.Config(
-            create_app(settings=settings, joined=joined), access_log=False, log_level="warning",
-            timeout_graceful_shutdown=10, lifespan="on", server_header=False))
+        app = create_app(settings=settings, joined=joined)
+        server = Server(config_of(app), streams=app.state.streams)
         server.run(sockets=[listening])

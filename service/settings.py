@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ssl
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -24,7 +25,7 @@ class SettingsError(Exception):
     """A setting that cannot be honoured; one line naming setting, value and remedy."""
 
 
-Level = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00+#$][^\x00+#]*$")]
+Levels = Annotated[str, StringConstraints(max_length=200, pattern=r"^[^\x00+#$][^\x00+#]*$")]
 """Levels of an MQTT topic, without wildcards and not among the broker's own."""
 
 
@@ -44,7 +45,7 @@ class MqttSettings(BaseModel):
     host: str = Field(min_length=1, max_length=253)
     port: int = Field(default=1883, ge=1, le=65535)
     client_id: str = Field(default="drupe", pattern=r"^[A-Za-z0-9_-]{1,64}$")
-    prefix: Level = "drupe"
+    prefix: Levels = "drupe"
     topics: tuple[str, ...] = Field(default=("#",), min_length=1, max_length=64)
     username: str | None = Field(default=None, min_length=1)
     password_file: FilePath | None = None
@@ -71,7 +72,19 @@ class MqttSettings(BaseModel):
             raise ValueError("ca_file checks the broker's certificate; set tls = true with it")
         if self.password_file is not None and self.username is None:
             raise ValueError("password_file is of no use without username; set both")
+        try:
+            self.password()
+            if self.ca_file is not None:
+                ssl.create_default_context(cafile=self.ca_file)
+        except (OSError, UnicodeDecodeError) as error:
+            raise ValueError(f"password_file or ca_file cannot be used: {error}") from error
         return self
+
+    def password(self) -> str | None:
+        """The first line of the password file."""
+        if self.password_file is None:
+            return None
+        return self.password_file.read_text(encoding="utf-8").partition("\n")[0].strip()
 
 
 class Settings(BaseModel):
@@ -121,7 +134,8 @@ def load_settings(*, config: Path | None = None, **given: Any) -> Settings:
     mqtt = {k: v for k, v in (given.pop("mqtt", None) or {}).items() if v is not None}
     values.update({k: v for k, v in given.items() if v is not None})
     if mqtt:
-        values["mqtt"] = {**values.get("mqtt", {}), **mqtt}
+        table = values.get("mqtt", {})
+        values["mqtt"] = {**table, **mqtt} if isinstance(table, dict) else table
     try:
         return Settings.model_validate(values)
     except ValidationError as error:

@@ -43,7 +43,7 @@ def pull_against_lot(*, pull: Any, lot: Any, width: float) -> Apart:
     """A hand pull against the lot it was drawn from, histograms on the same bins.
 
     The floor is sqrt(2/(pi n)) x area of sqrt(F (1 - F)), the mean absolute error of an empirical
-    distribution, exact for large pulls and 3 % too high at 25; the lot's own error is left out.
+    distribution, exact for large pulls and 5 % too high at 25; the lot's own error is left out.
     """
     distance = wasserstein(counts_a=pull, counts_b=lot, width=width)
     share = np.cumsum(np.asarray(lot, np.float64)) / np.sum(lot)

@@ -104,12 +104,15 @@ def lane_effects(*, table: LaneTable, level: float = 0.95) -> tuple[LaneEffect, 
     """Lane effects of a lot by median polish, each with a standard error and interval.
 
     The standard error is 1.253 sd / sqrt(windows) of the lane's own residuals (1.4826 x their
-    median size), never less than the fruit in the lane allow. Lanes without fruit are left out.
+    median size), never less than the fruit in the lane allow, and the zero's own: it is a median
+    of the lanes. Lanes without fruit are left out.
     """
     if np.isnan(table.centre).all():
         return ()
     polish = median_polish(table=table.centre)
     z, found = normal_quantile(level=level), []
+    there = int((~np.isnan(table.centre)).any(axis=1).sum())
+    zero = math.sqrt(1.0 + math.pi / 2.0 / there)
     for i, lane in enumerate(table.lanes):
         kept = ~np.isnan(table.centre[i])
         windows = int(kept.sum())
@@ -117,7 +120,7 @@ def lane_effects(*, table: LaneTable, level: float = 0.95) -> tuple[LaneEffect, 
             continue
         spread = 1.4826 * float(np.median(np.abs(polish.residuals[i][kept])))
         least = float(np.median(table.se[i][kept]))
-        se = 1.2533 * max(spread, least) / math.sqrt(windows)
+        se = 1.2533 * zero * max(spread, least) / math.sqrt(windows)
         effect = float(polish.rows[i])
         found.append(LaneEffect(lane, effect, se, effect - z * se, effect + z * se, windows))
     return tuple(found)

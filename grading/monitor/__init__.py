@@ -15,7 +15,7 @@ all lanes: exact whole-number counts and sums, merged in any order, never subtra
     series.lane_table(measure="diameter") -> LaneTable       # (windows, lanes) value, sd, n; units
     to_bytes(state=...), from_bytes(data=...), to_plain, from_plain
 
-Feed `add` some seconds of fruit at once (a call costs about 0.5 ms whatever it holds), and let
+Feed `add` some seconds of fruit at once (a call costs up to 1 ms whatever it holds), and let
 closed windows be closed: late fruit merge into theirs.
 
 **Rejects and levels, judged** (`tracks`, `budget`, `shares`).

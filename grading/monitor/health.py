@@ -19,8 +19,8 @@ from grading.chances import binomial_cdf
 from grading.monitor.assemble import RUN_MIN
 from grading.monitor.shares import FRUIT_MIN
 from grading.monitor.special import normal_tail
-from grading.monitor.state import MeasureState, WindowState, merged
-from grading.quantities import Floats
+from grading.monitor.state import WindowState, exact_m2, no_fruit, stacked_measure
+from grading.quantities import Floats, Integers
 
 CHANCE_MAX: Final = 1e-6
 """48 windows x 5 shifts x 8 lanes x 6 measures x 4 signs = 46,000 looks a week: 0.05 false."""
@@ -55,23 +55,47 @@ def health(
     *, state: WindowState, before: WindowState | None = None, chance_max: float = CHANCE_MAX
 ) -> tuple[HealthFinding, ...]:
     """Signs of every lane and measure of a window; before: fruit of the same kind, earlier."""
-    names = sorted({*state.measures, *(before.measures if before else ())})
+    earlier = no_fruit(shape=state.shape) if before is None else before.together()
+    contrasts = [
+        _Contrast(state, earlier, name) for name in sorted({*state.measures, *earlier.measures})]
     found: list[HealthFinding | None] = []
-    for lane in state.lanes:
-        mine = state.lane(number=lane)
-        peers = [state.lane(number=other) for other in state.lanes if other != lane]
-        usual = merged(states=[*peers, *([before] if before else [])], shape=state.shape).together()
-        found.append(_repeated(mine, lane, chance_max))
-        for name in names:
-            here, there = mine.measures.get(name), usual.measures.get(name)
-            found.append(_silent(name, lane, mine.fruit, here, usual.fruit, there, chance_max))
-            if here is not None and here.n[0]:
-                found.append(_frozen(lane, here, there, chance_max))
-                found.append(_spread(lane, here, there, chance_max))
+    for row in range(len(state.lanes)):
+        found.append(_repeated(state, row, contrasts, chance_max))
+        for contrast in contrasts:
+            found.extend((_silent(contrast, row, chance_max), _frozen(contrast, row, chance_max),
+                          _spread(contrast, row, chance_max)))
     if before is not None:
         found.extend(_no_fruit(lane, state.fruit, before, chance_max)
                      for lane in before.lanes if lane not in state.lanes)
     return tuple(f for f in found if f is not None)
+
+
+class _Contrast:
+    """One measure of a window: each lane, and all the others with the earlier fruit, by row."""
+
+    def __init__(self, state: WindowState, earlier: WindowState, name: str) -> None:
+        lanes = len(state.lanes)
+        both = stacked_measure(name=name, parts=(state, earlier))
+        self.name, self.lanes = name, state.lanes
+        self.fruit = state.n
+        self.fruit_there = state.fruit + earlier.fruit - state.n
+        self.run, self.n, self.bins = both.run[:lanes], both.n[:lanes], both.bins[:lanes]
+        self.n_there = both.n.sum() - self.n
+        self.bins_there = both.bins.sum(axis=0) - self.bins
+        total, squares = both.total[:lanes], both.squares[:lanes]
+        here = exact_m2(n=self.n, total=total, squares=squares)
+        there = exact_m2(n=self.n_there, total=both.total.sum() - total,
+                         squares=both.squares.sum() - squares)
+        self.sd = np.sqrt(here / np.maximum(1, self.n - 1))
+        self.sd_there = np.sqrt(there / np.maximum(1, self.n_there - 1))
+
+    def shares(self, row: int) -> Floats | None:
+        """Shares of the others' bins; None where too few of them were read."""
+        return _shares(self.bins_there[row]) if self.n_there[row] >= FRUIT_MIN else None
+
+
+def _shares(bins: Integers) -> Floats:
+    return np.asarray(bins[bins > 0] / bins.sum())
 
 
 def _no_fruit(
@@ -86,101 +110,86 @@ def _no_fruit(
                          chance=chance)
 
 
-def _silent(
-    name: str, lane: int, fruit: int, here: MeasureState | None, fruit_there: int,
-    there: MeasureState | None, chance_max: float,
-) -> HealthFinding | None:
+def _silent(c: _Contrast, row: int, chance_max: float) -> HealthFinding | None:
     """Readings against the share of fruit that is read elsewhere: binomial."""
-    if there is None or not there.n[0]:
+    read, fruit = int(c.n[row]), int(c.fruit[row])
+    usual = int(c.n_there[row]) / (int(c.fruit_there[row]) + 1)
+    if read >= LESS * usual * fruit:
         return None
-    usual, read = int(there.n[0]) / (fruit_there + 1), 0 if here is None else int(here.n[0])
     chance = binomial_cdf(k=read, n=fruit, p=usual)
-    if read >= LESS * usual * fruit or chance > chance_max:
+    if chance > chance_max:
         return None
-    return HealthFinding(sign="reads_less" if read else "silent", lane=lane, measure=name, n=fruit,
-                         seen=read / fruit, expected=usual, chance=chance)
+    return HealthFinding(sign="reads_less" if read else "silent", lane=c.lanes[row],
+                         measure=c.name, n=fruit, seen=read / fruit, expected=usual, chance=chance)
 
 
-def _shares(state: MeasureState | None, least: int) -> Floats | None:
-    """Shares of the bins of all lanes; None with fewer readings than `least`."""
-    if state is None or int(state.n.sum()) < least:
-        return None
-    bins = state.bins.sum(axis=0)
-    return np.asarray(bins[bins > 0] / bins.sum())
-
-
-def _frozen(
-    lane: int, here: MeasureState, there: MeasureState | None, chance_max: float
-) -> HealthFinding | None:
+def _frozen(c: _Contrast, row: int, chance_max: float) -> HealthFinding | None:
     """A run of r equal readings in n: chance at most (n - r + 1) x sum of share^r over bins.
 
     A bin's share is at least that of each value in it, so the bound also holds for a sensor that
     reads in coarse steps.
     """
-    run, n = int(here.run[0]), int(here.n[0])
+    run, n = int(c.run[row]), int(c.n[row])
     if not run:
         return None
-    shares = _shares(there, FRUIT_MIN)
-    if shares is None:
-        shares = _shares(here, 1)
-    assert shares is not None  # a run has readings
-    if len(shares) == 1:
-        if there is not None and int(there.n.sum()) >= FRUIT_MIN:
-            return None  # everybody reads this one value
-        if run < n:
+    others = c.shares(row)
+    shares = _shares(c.bins[row]) if others is None else others
+    if len(shares) == 1:  # of others: everybody reads this one value
+        if others is not None or run < n:
             return None
-        return HealthFinding(sign="frozen", lane=lane, measure=here.name, n=n, seen=run,
+        return HealthFinding(sign="frozen", lane=c.lanes[row], measure=c.name, n=n, seen=run,
                              expected=RUN_MIN, chance=None)
     chance = min(1.0, (n - run + 1) * float((shares**run).sum()))
     if chance > chance_max:
         return None
     likely = math.log(chance_max / n) / math.log(float(shares.max()))
-    return HealthFinding(sign="frozen", lane=lane, measure=here.name, n=n, seen=run,
+    return HealthFinding(sign="frozen", lane=c.lanes[row], measure=c.name, n=n, seen=run,
                          expected=likely, chance=chance)
 
 
-def _spread(
-    lane: int, here: MeasureState, there: MeasureState | None, chance_max: float
-) -> HealthFinding | None:
+def _spread(c: _Contrast, row: int, chance_max: float) -> HealthFinding | None:
     """Standard deviation against the others', by logs with the kurtosis of the fruit.
 
     Layard, JASA 68:195 (1973); two-sided. Too even: readings smoothed, averaged or made up.
     """
-    shares = _shares(there, FRUIT_MIN)
-    if there is None or shares is None or len(shares) < 2 or here.n[0] < FRUIT_MIN:
+    n, n_there = int(c.n[row]), int(c.n_there[row])
+    mine, usual = float(c.sd[row]), float(c.sd_there[row])
+    if min(n, n_there) < FRUIT_MIN or SD_RATIO * usual <= mine <= usual / SD_RATIO:
         return None
-    mine, usual = float(here.sd()[0]), float(there.sd()[0])
-    middle = np.flatnonzero(there.bins[0]) - float(there.bins[0] @ np.arange(
-        there.bins.shape[1])) / float(there.n[0])
-    kurtosis = float(shares @ middle**4 / (shares @ middle**2) ** 2)
-    error = math.sqrt((kurtosis - 1.0) * (1.0 / int(here.n[0]) + 1.0 / int(there.n[0])))
-    ratio = mine / usual
-    far = math.inf if ratio == 0.0 else abs(2.0 * math.log(ratio)) / error
+    at, weight = np.arange(c.bins.shape[1]), c.bins_there[row] / n_there
+    off = at - float(weight @ at)
+    square = float(weight @ off**2)
+    if not square:  # the others all lie in one bin: nothing to measure a spread by
+        return None
+    peaked = max(1e-9, float(weight @ off**4) / square**2 - 1.0)  # 0 for two values, half each
+    error = math.sqrt(peaked * (1.0 / n + 1.0 / n_there))
+    far = abs(2.0 * math.log(mine / usual)) / error if mine else math.inf
     chance = 2.0 * normal_tail(z=far)
-    if SD_RATIO <= ratio <= 1.0 / SD_RATIO or chance > chance_max:
+    if chance > chance_max:
         return None
-    return HealthFinding(sign="too_even" if ratio < 1.0 else "too_noisy", lane=lane,
-                         measure=here.name, n=int(here.n[0]), seen=mine, expected=usual,
-                         chance=chance)
+    return HealthFinding(sign="too_even" if mine < usual else "too_noisy", lane=c.lanes[row],
+                         measure=c.name, n=n, seen=mine, expected=usual, chance=chance)
 
 
-def _repeated(state: WindowState, lane: int, chance_max: float) -> HealthFinding | None:
+def _repeated(
+    state: WindowState, row: int, contrasts: Sequence[_Contrast], chance_max: float
+) -> HealthFinding | None:
     """Fruit that read like the fruit before in everything: sent twice, or made up.
 
     Two fruit share all readings at most as often as they share the bin of the one measure that
     tells fruit apart best.
     """
-    n, repeats = state.fruit, int(state.repeats.sum())
-    together = [float((s**2).sum()) for s in map(
-        lambda m: _shares(m, FRUIT_MIN), state.measures.values()) if s is not None]
-    if not repeats or not together:
+    n, repeats = int(state.n[row]), int(state.repeats[row])
+    together = [float((_shares(c.bins[row]) ** 2).sum()) for c in contrasts
+                if repeats and c.n[row] >= FRUIT_MIN]
+    if not together:
         return None
     expected = min(together)
     chance = _at_least(repeats, n, expected)
     if chance > chance_max:
         return None
-    return HealthFinding(sign="repeated", lane=lane, measure="", n=n, seen=repeats / n,
-                         expected=expected, chance=chance)
+    return HealthFinding(sign="repeated", lane=state.lanes[row], measure="", n=n,
+                         seen=repeats / n, expected=expected, chance=chance)
 
 
 def impossible_share(

@@ -63,9 +63,7 @@ class MeasureState:
 
     def m2(self) -> Floats:
         """Sums of squared deviations (lanes,) in quanta squared, exact to the last rounding."""
-        sums = zip(self.n.tolist(), self.total.tolist(), self.squares.tolist(), strict=True)
-        return np.array([(n * squares - total * total) / n if n else 0.0
-                         for n, total, squares in sums])
+        return exact_m2(n=self.n, total=self.total, squares=self.squares)
 
     def sd(self) -> Floats:
         """Standard deviations (lanes,) in quanta, NaN under 2 readings."""
@@ -86,6 +84,12 @@ class MeasureState:
             inside = (rank - below[k] + self.bins[lane, k]) / self.bins[lane, k]
             found[lane] = measure.low_q + measure.bin_q * (self.first + k + inside)
         return found
+
+
+def exact_m2(*, n: Integers, total: Integers, squares: Integers) -> Floats:
+    """Sums of squared deviations from sums of whole quanta; whole numbers until the division."""
+    sums = zip(n.tolist(), total.tolist(), squares.tolist(), strict=True)
+    return np.array([(k * both - one * one) / k if k else 0.0 for k, one, both in sums])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,7 +191,7 @@ def merged(*, states: Iterable[WindowState], shape: Shape) -> WindowState:
         lanes=stacked, n=_stack(parts, "n"), repeats=_stack(parts, "repeats"),
         size_maturity=_stack(parts, "size_maturity"), grade_pack=_stack(parts, "grade_pack"),
         decisive=_stack(parts, "decisive"), any_reason=_stack(parts, "any_reason"),
-        measures={name: _stack_measure(name, parts) for name in sorted(names)})
+        measures={name: stacked_measure(name=name, parts=parts) for name in sorted(names)})
     return tall._mapped(lanes, rows)
 
 
@@ -195,7 +199,8 @@ def _stack(parts: Sequence[Any], name: str) -> Integers:
     return np.concatenate([getattr(p, name) for p in parts])
 
 
-def _stack_measure(name: str, parts: Sequence[WindowState]) -> MeasureState:
+def stacked_measure(*, name: str, parts: Sequence[WindowState]) -> MeasureState:
+    """One measure of several windows, the lanes of each after those of the one before."""
     states = [p.measures.get(name) or nothing_measured(name=name, lanes=len(p.lanes))
               for p in parts]
     filled = [s for s in states if s.bins.shape[1]]

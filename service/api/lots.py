@@ -20,7 +20,7 @@ from service.rows import utc
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
 from service.store.group import LINE
 from service.store.lots import Lot, close_lot, insert_lot
-from service.store.quarantine import count_quarantined, list_quarantined
+from service.store.quarantine import count_quarantined
 from service.store.sources import ASSIGNMENTS, AssignmentRow
 from service.store.standards import ProfileText, StandardText, keep_profile, keep_standard
 from service.summary import culls, histograms, packout, standing
@@ -306,34 +306,3 @@ async def read_regrade(
             for i, row in enumerate(found.moves) for j, n in enumerate(row) if n
         ],
     }
-
-
-@router.get("/lots/{lot_id}/quarantine", summary="Refused records of a lot")
-async def read_quarantine(
-    lot_id: LotId,
-    request: Request,
-    after: Annotated[int, Query(ge=0, le=2**62)] = 0,
-    limit: Annotated[int, Query(ge=1, le=500)] = 100,
-) -> dict[str, Any]:
-    """Records that could not be used, as they came, with the reasons; oldest first."""
-    ctx = context(request)
-    ctx.lot(lot_id)
-
-    def read() -> dict[str, Any]:
-        with ctx.store.reader.connection() as conn:
-            rows = list_quarantined(conn, lot=lot_id, after=after, limit=limit + 1)
-            waiting = count_quarantined(conn, lot=lot_id)
-        return {
-            "waiting": waiting,
-            "records": [
-                {
-                    "id": r.id, "received_at": utc(r.received_ms), "source": r.source,
-                    "run": r.run, "position": r.position, "seq": r.seq,
-                    "raw": r.raw.decode("utf-8", "replace"), "errors": r.findings,
-                    "resolved_at": utc(r.resolved_ms), "resolved_by": r.resolved_by,
-                } for r in rows[:limit]
-            ],
-            "next": rows[limit - 1].id if len(rows) > limit else None,
-        }
-
-    return await asyncio.to_thread(read)

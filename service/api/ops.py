@@ -9,6 +9,8 @@ from fastapi import APIRouter, Request, Response
 from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 
 from service.context import context
+from service.mqtt import Subscription
+from service.rows import utc
 
 router = APIRouter(tags=["operation"])
 
@@ -23,6 +25,7 @@ async def ready(request: Request) -> dict[str, Any]:
     """Answers once a commit went through, with the disk's sync time measured at start."""
     ctx = context(request)
     await asyncio.wrap_future(ctx.store.writer.run(lambda conn: None))
+    mqtt: Subscription | None = request.app.state.mqtt
     return {
         "status": "ready",
         "commit": ctx.store.writer.commit_no,
@@ -30,6 +33,8 @@ async def ready(request: Request) -> dict[str, Any]:
         "sync_ms": round(ctx.store.sync_ms, 3),
         "filesystem": ctx.store.filesystem,
         "lots": len(ctx.lots.all()),
+        "mqtt": mqtt.status() if mqtt is not None else None,
+        "silent_sources": {name: utc(since) for name, since in ctx.presence.silent().items()},
     }
 
 

@@ -6,20 +6,27 @@ import asyncio
 from typing import Annotated, Any
 
 import msgspec
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 
-from service.api.lots import written
+from service.api.lots import LotId, written
 from service.api.records import take
 from service.binding import Origin
 from service.context import context
 from service.problems import Problem
 from service.rows import utc
-from service.store.quarantine import get_quarantined, resolve_quarantined
+from service.store.quarantine import (
+    count_quarantined,
+    get_quarantined,
+    list_quarantined,
+    resolve_quarantined,
+)
 
-router = APIRouter(prefix="/v1/quarantine", tags=["quarantine"])
+router = APIRouter(prefix="/v1", tags=["quarantine"])
 
 Person = Annotated[str, Field(min_length=1, max_length=80)]
+After = Annotated[int, Query(ge=0, le=2**62)]
+Limit = Annotated[int, Query(ge=1, le=500)]
 
 
 class Repair(BaseModel):
@@ -30,6 +37,7 @@ class Repair(BaseModel):
     person: Person
     reason: Annotated[str, Field(min_length=1, max_length=400)]
     record: dict[str, Any] = Field(description="The mended fruit record, as POST /v1/records")
+    lot: LotId | None = Field(default=None, description="Where it goes; else where it was sent")
 
 
 class Dismissal(BaseModel):
@@ -39,6 +47,45 @@ class Dismissal(BaseModel):
 
     person: Person
     reason: Annotated[str, Field(min_length=1, max_length=400)]
+
+
+@router.get("/lots/{lot_id}/quarantine", summary="Refused records of a lot")
+async def of_lot(
+    lot_id: LotId, request: Request, after: After = 0, limit: Limit = 100
+) -> dict[str, Any]:
+    """Records that could not be used, as they came, with the reasons; oldest first."""
+    context(request).lot(lot_id)
+    return await _page(request, lot=lot_id, only_open=False, after=after, limit=limit)
+
+
+@router.get("/quarantine", summary="Refused records that wait for a person")
+async def waiting(request: Request, after: After = 0, limit: Limit = 100) -> dict[str, Any]:
+    """Those of every lot, and those sent without one; oldest first."""
+    return await _page(request, lot=None, only_open=True, after=after, limit=limit)
+
+
+async def _page(
+    request: Request, *, lot: str | None, only_open: bool, after: int, limit: int
+) -> dict[str, Any]:
+    def read() -> dict[str, Any]:
+        with context(request).store.reader.connection() as conn:
+            rows = list_quarantined(
+                conn, lot=lot, only_open=only_open, after=after, limit=limit + 1)
+            waiting = count_quarantined(conn, lot=lot)
+        return {
+            "waiting": waiting,
+            "records": [
+                {
+                    "id": r.id, "received_at": utc(r.received_ms), "source": r.source,
+                    "run": r.run, "lot": r.lot, "position": r.position, "seq": r.seq,
+                    "raw": r.raw.decode("utf-8", "replace"), "errors": r.findings,
+                    "resolved_at": utc(r.resolved_ms), "resolved_by": r.resolved_by,
+                } for r in rows[:limit]
+            ],
+            "next": rows[limit - 1].id if len(rows) > limit else None,
+        }
+
+    return await asyncio.to_thread(read)
 
 
 async def _open_record(request: Request, record_id: int) -> Any:
@@ -65,13 +112,17 @@ async def _settle(request: Request, record_id: int, by: dict[str, Any]) -> dict[
     return {"id": record_id, "resolved_at": utc(now), "resolved_by": by}
 
 
-@router.post("/{record_id}/repair", summary="Mend a refused record and send it in")
+@router.post("/quarantine/{record_id}/repair", summary="Mend a refused record and send it in")
 async def repair(record_id: int, body: Repair, request: Request) -> dict[str, Any]:
     """The mended record takes the usual road to the same lot; the refused one stays visible."""
     found = await _open_record(request, record_id)
+    if not found.source:
+        raise Problem(status=422, code="no_source", detail=(
+            f"Record {record_id} came under the name of no source, so it cannot be counted. Send "
+            "its fruit again under their source, and dismiss it."))
     ctx = context(request)
     # A person sends it, so the source's key is not asked for again.
-    origin = Origin(found.source, found.run, ctx.lot(found.lot), None,
+    origin = Origin(found.source, found.run, ctx.lot(body.lot or found.lot), None,
                     ctx.sources.get(found.source))
     answer = await take(
         ctx, raw=msgspec.json.encode(body.record), media="json", origin=origin)
@@ -80,7 +131,7 @@ async def repair(record_id: int, body: Repair, request: Request) -> dict[str, An
             "answer": msgspec.json.decode(bytes(answer.body))}
 
 
-@router.post("/{record_id}/dismiss", summary="Settle a refused record without mending it")
+@router.post("/quarantine/{record_id}/dismiss", summary="Settle a refused record as it is")
 async def dismiss(record_id: int, body: Dismissal, request: Request) -> dict[str, Any]:
     """The record stays visible with the reason; nothing is counted."""
     await _open_record(request, record_id)

@@ -10,33 +10,29 @@ import asyncio
 import re
 import time
 from typing import Any, Final
-from weakref import WeakKeyDictionary
 
 import msgspec
-import numpy as np
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
 from grading.errors import Finding
-from grading.kernel import Compiled
-from grading.reasons import Reason
 from grading.record import FruitRecord
-from grading.verdicts import Verdicts
+from service.api.answers import ARROW, Wish, answer, tails_of, wish_of
 from service.binding import Origin
 from service.context import Context, context, unknown_lot
 from service.ingest.parse import BodyError
 from service.lines import NoLot
 from service.lots import UnknownLot
-from service.problems import Problem, at, finding_json
-from service.road import OUTCOMES, Outcomes, Settled
+from service.problems import Problem
 from service.sources import NAME, SourceRefused
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
-from service.store.group import CONFLICT, DUPLICATE, LOT_CLOSED, STORED
 from service.trouble import storage_problem
+
+__all__ = ["MEDIA", "answer", "post_records", "read_body", "tails_of", "take"]
 
 MEDIA: Final = {
     "application/json": "json", "application/x-ndjson": "ndjson", "text/csv": "csv",
-    "application/vnd.apache.parquet": "parquet",
+    "application/vnd.apache.parquet": "parquet", ARROW: "arrow",
 }
 
 
@@ -121,10 +117,12 @@ async def post_records(request: Request) -> Response:
     media = media_of(request)
     origin = origin_of(ctx, query=request.query_params, key=key_of(request.headers))
     raw = await read_body(request, ctx.settings.body_bytes)
-    return await take(ctx, raw=raw, media=media, origin=origin)
+    return await take(ctx, raw=raw, media=media, origin=origin, wish=wish_of(request.headers))
 
 
-async def take(ctx: Context, *, raw: bytes, media: str, origin: Origin) -> Response:
+async def take(
+    ctx: Context, *, raw: bytes, media: str, origin: Origin, wish: Wish = Wish.FULL
+) -> Response:
     """The road, with its exceptions turned into problems."""
     started = time.perf_counter()
     try:
@@ -136,7 +134,7 @@ async def take(ctx: Context, *, raw: bytes, media: str, origin: Origin) -> Respo
                       findings=error.findings) from error
     except (QueueFull, StorageFull, StorageFailed, StoreClosed) as error:
         raise storage_problem(error) from error
-    response = answer(outcomes)
+    response = answer(outcomes, wish)
     ctx.metrics.ingest_seconds.observe(time.perf_counter() - started)
     return response
 
@@ -150,122 +148,6 @@ async def _keep_body(
             lot=ctx.road.lot_now(origin=origin).id, received_ms=ctx.clock.now_ms()))
     except (QueueFull, StorageFull, StorageFailed, StoreClosed) as error:
         raise storage_problem(error) from error
-
-
-def answer(outcomes: Outcomes) -> Response:
-    """One outcome per record, in order, with the counts before them."""
-    head = head_of(outcomes)
-    if outcomes.body.n and not head["stored"] and not head["duplicates"]:
-        raise _nothing_taken(outcomes, head)
-    body = b"".join((msgspec.json.encode(head)[:-1], b',"outcomes":[', lines(outcomes), b"]}"))
-    return Response(body, 201 if head["stored"] else 200, media_type="application/json")
-
-
-def head_of(outcomes: Outcomes) -> dict[str, Any]:
-    """Lot, source, run, commit and counts; what is odd about the records, where something is."""
-    found, notes = outcomes.counts(), outcomes.notes
-    head: dict[str, Any] = {
-        "lot": outcomes.lot.id, "source": outcomes.parsed.batch.source,
-        "run": outcomes.parsed.batch.run, "commit": outcomes.commit,
-        "received": outcomes.body.n, "stored": found[STORED], "duplicates": found[DUPLICATE],
-        "conflicts": found[CONFLICT], "lot_closed": found[LOT_CLOSED],
-        "refused": len(outcomes.refused),
-    }
-    if notes.clock():
-        head["clock"] = notes.clock()
-    if notes.skipped is not None:
-        head["skipped"] = list(notes.skipped)
-    return head
-
-
-def _nothing_taken(outcomes: Outcomes, head: dict[str, Any]) -> Problem:
-    single = outcomes.body.n == 1
-    findings = [at(f, "" if single else f"/{position}")
-                for position, found in sorted(outcomes.refused.items()) for f in found]
-    status, detail = 422, "No record of this body could be used."
-    if head["lot_closed"] and not outcomes.refused and not head["conflicts"]:
-        status = 409
-        detail = f"Lot {outcomes.lot.id} is closed. Send new fruit to an open lot."
-    elif head["conflicts"]:
-        detail = ("A record with the same source, run and seq but other content is stored already; "
-                  "the stored one stands. If the source has begun to count anew, give its new "
-                  "count another run.")
-    return Problem(status=status, code="records", detail=detail, findings=findings, extra={
-        **head, "outcomes": msgspec.json.decode(b"[" + lines(outcomes) + b"]")})
-
-
-def lines(outcomes: Outcomes) -> bytes:
-    """The JSON text of all outcomes, separated by commas."""
-    seqs: list[int] = outcomes.parsed.batch.seq.tolist()
-    tails: list[bytes] = []
-    for part in outcomes.parts:
-        of_part = _tails_of(part)
-        if part.rows is None:
-            tails = of_part
-            continue
-        tails = tails or [b""] * len(seqs)
-        told = b',"lot":' + msgspec.json.encode(part.lot.id) + b"}"
-        for row, tail in zip(part.rows.tolist(), of_part, strict=True):
-            tails[row] = tail if b'"lot":' in tail else tail[:-1] + told
-    if not outcomes.refused:
-        # One formatting of the whole answer is twice as fast as one a record.
-        parts: list[Any] = [None] * (2 * len(seqs))
-        parts[::2], parts[1::2] = seqs, tails
-        return ((b'{"seq":%d%b,' * len(seqs)) % tuple(parts))[:-1]
-    found = [b""] * outcomes.body.n
-    for position, seq, tail in zip(outcomes.parsed.kept.tolist(), seqs, tails, strict=True):
-        found[position] = b'{"seq":%d%b' % (seq, tail)
-    for position, findings in outcomes.refused.items():
-        found[position] = msgspec.json.encode({
-            "seq": outcomes.body.seq(position), "outcome": "refused",
-            "errors": [finding_json(f) for f in findings]})
-    return b",".join(found)
-
-
-def _tails_of(part: Settled) -> list[bytes]:
-    receipt = part.receipt
-    tails = _tails(receipt.verdicts, receipt.outcome, part.lot.binding.compiled)
-    for row, compiled in part.others.items():
-        one = receipt.verdicts.take(rows=[row])
-        tails[row] = _tails(one, receipt.outcome[[row]], compiled)[0]
-    for row, lot in receipt.lots.items():
-        tails[row] = tails[row][:-1] + b',"lot":' + msgspec.json.encode(lot) + b"}"
-    return tails
-
-
-def _tails(verdicts: Verdicts, outcome: Any, compiled: Compiled) -> list[bytes]:
-    """The part after the seq of each fruit; fruit of one class share one text."""
-    codes = outcome.astype(np.int64)
-    for column in (verdicts.decisive, verdicts.pack, verdicts.grade, verdicts.maturity,
-                   verdicts.size):
-        codes <<= 8
-        codes |= column
-    texts = _TEXTS.setdefault(compiled, {})
-    wanted = codes.tolist()
-    try:
-        return [texts[code] for code in wanted]
-    except KeyError:
-        texts.update((code, _tail(code, compiled)) for code in set(wanted) - texts.keys())
-        return [texts[code] for code in wanted]
-
-
-_TEXTS: WeakKeyDictionary[Compiled, dict[int, bytes]] = WeakKeyDictionary()
-
-
-def _tail(code: int, compiled: Compiled) -> bytes:
-    reason = Reason(code >> 32 & 255)
-    fields = {
-        "outcome": OUTCOMES[code >> 40],
-        "size": compiled.size_names[code & 255],
-        "maturity": compiled.maturity_names[code >> 8 & 255],
-        "grade": compiled.grade_names[code >> 16 & 255],
-        "pack": compiled.pack_names[code >> 24 & 255],
-    }
-    if reason is not Reason.NONE:
-        fields["decisive"] = reason.word
-    if code >> 40 in (CONFLICT, LOT_CLOSED):
-        fields = {"outcome": fields["outcome"]}
-    return b"," + msgspec.json.encode(fields)[1:]
 
 
 def record_schema() -> dict[str, Any]:

@@ -17,6 +17,7 @@ COMMANDS: Final = {
     "restore": ("service.cli.data", "restore"),
     "verify": ("service.cli.data", "verify"),
     "export": ("service.cli.data", "export"),
+    "simulate": ("service.cli.simulate", "simulate"),
 }
 
 
@@ -54,6 +55,7 @@ def main() -> None:
                                                 grade a file, no server needed
       drupe serve --data drupe-data             take fruit from a line over HTTP
       drupe lots --data drupe-data              what has been packed so far
+      drupe simulate --list                     invented shifts to try it with
 
     Every command takes --json for an answer that a program can read, and --help for its own
     examples. What drupe prints is a house record, not an official certificate.

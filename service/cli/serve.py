@@ -18,11 +18,16 @@ from service.cli.say import UNREACHABLE, Fail, told_failures
               help="Listen beyond this machine; only behind a gateway that checks who comes in.")
 @click.option("--standards", type=click.Path(path_type=Path), help="Folder with house standards.")
 @click.option("--house", help="Name of the packing house on pages and reports.")
+@click.option("--mqtt-host", help="Take fruit from this broker too (MQTT 5).")
+@click.option("--mqtt-port", type=click.IntRange(1, 65535), help="Port of the broker.  [1883]")
+@click.option("--mqtt-topic", "mqtt_topics", multiple=True,
+              help="Filter below drupe/fruit/, as line-1/+; may be repeated.  [#]")
 @click.option("--config", type=click.Path(path_type=Path), help="TOML file with any setting.")
 @click.option("--json", "as_json", is_flag=True, help="Say the address in JSON.")
 def serve(
     data: Path | None, host: str | None, port: int | None, allow_remote: bool | None,
-    standards: Path | None, house: str | None, config: Path | None, as_json: bool,
+    standards: Path | None, house: str | None, mqtt_host: str | None, mqtt_port: int | None,
+    mqtt_topics: tuple[str, ...], config: Path | None, as_json: bool,
 ) -> None:
     """Take fruit records over HTTP, grade and keep them, show lots in a browser.
 
@@ -33,6 +38,7 @@ def serve(
     Examples:
       drupe serve
       drupe serve --data /srv/drupe --port 9000
+      drupe serve --mqtt-host broker.packing.example --mqtt-topic 'line-1/+'
       curl -H 'content-type: text/csv' --data-binary @fruit.csv \\
            'http://127.0.0.1:8747/v1/records?source=bench&run=1&lot=L-0417'
     """
@@ -40,7 +46,9 @@ def serve(
 
     try:
         settings = load_settings(config=config, data_dir=data, host=host, port=port,
-                                 allow_remote=allow_remote, standards_dir=standards, house=house)
+                                 allow_remote=allow_remote, standards_dir=standards, house=house,
+                                 mqtt={"host": mqtt_host, "port": mqtt_port,
+                                       "topics": mqtt_topics or None})
     except SettingsError as wrong:
         raise click.UsageError(str(wrong)) from wrong
     from service.server import run

@@ -30,7 +30,7 @@ from service.ingest.narrow import Shapes, colons_in
 
 __all__ = ["Body", "BodyError", "Media", "parse_body", "split_array"]
 
-Media = Literal["json", "ndjson", "csv", "parquet"]
+Media = Literal["json", "ndjson", "csv", "parquet", "arrow"]
 
 _ARRAY: Final = msgspec.json.Decoder(list[FruitRecord])
 _ONE: Final = msgspec.json.Decoder(FruitRecord)
@@ -79,8 +79,14 @@ def parse_body(
 
     JSON is one record or an array of them; NDJSON may have blank lines; CSV has a header with the
     names of the JSON fields, an empty cell is a missing value, `defects` and `judged` hold JSON;
-    Parquet has the same columns. Raises BodyError when no record can be told apart.
+    Parquet and Arrow IPC streams have the same columns. Raises BodyError when no record can be
+    told apart.
     """
+    if media == "arrow":
+        from service.ingest.arrow import parse_arrow
+
+        n, parsed, raws = parse_arrow(body=body, source=source, run=run, tip_mm=tip_mm)
+        return Body(n=n, parsed=parsed, raws=raws)
     if media in ("csv", "parquet"):
         from service.ingest.table import parse_csv, parse_parquet  # pyarrow loads slowly
 
@@ -91,7 +97,7 @@ def parse_body(
     if media == "ndjson":
         return _parse(body=body, kind="lines", source=source, run=run, tip_mm=tip_mm)
     if media != "json":
-        raise ValueError(f"media {media!r} is none of json, ndjson, csv, parquet")
+        raise ValueError(f"media {media!r} is none of json, ndjson, csv, parquet, arrow")
     first = body.lstrip(b" \t\r\n")[:1]
     if first == b"[":
         return _parse(body=body, kind="array", source=source, run=run, tip_mm=tip_mm)

@@ -12,7 +12,6 @@ import json
 import math
 import re
 from collections.abc import Callable, Iterator, Sequence
-from datetime import UTC, datetime
 from typing import Any, Final
 
 import msgspec
@@ -21,10 +20,11 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet as pq
 
-from grading.columns import Columns, Parsed, from_columns, to_batch, unix_ms
+from grading.columns import Parsed, to_batch
 from grading.errors import Finding
 from grading.quantities import UNIT_FIELDS
-from grading.record import SEQ_MAX, TIME_HIGH_MS, TIME_LOW_MS, Column, Defect, FruitRecord
+from grading.record import FruitRecord
+from service.ingest.arrays import Arrays, Slow, arrays_of, from_arrays, rows_of
 from service.ingest.faults import (
     UNREADABLE,
     BodyError,
@@ -36,17 +36,12 @@ from service.ingest.faults import (
 
 Table = tuple[int, Parsed, Callable[[], Sequence[bytes]]]
 
+COLUMNS_MAX: Final = 200
+
 _WHOLE: Final = re.compile(r"-?\d{1,19}")
 _NUMBER: Final = re.compile(r"-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _INTEGERS: Final = ("seq", "lane", "time_unix_ms")
-_MOMENTS: Final = msgspec.json.Decoder(list[datetime])
-_DEFECTS: Final = msgspec.json.Decoder(list[Defect])
-_JUDGED: Final = msgspec.json.Decoder(dict[str, bool])
 _NOT_CSV: Final = "Send a header with the field names of a fruit record, separated by commas."
-
-
-class _Slow(Exception):
-    """Something that only the row-by-row way can name."""
 
 
 def parse_csv(*, body: bytes, source: str, run: str, tip_mm: float | None = None) -> Table:
@@ -65,7 +60,7 @@ def parse_csv(*, body: bytes, source: str, run: str, tip_mm: float | None = None
         parsed = _quick_csv(body, names, source, run, tip_mm)
         n = len(parsed.kept) + len(parsed.refused)
         return n, parsed, lambda: [_row_json(names, row) for row in rows]
-    except (_Slow, pa.ArrowInvalid, *UNREADABLE):
+    except (Slow, pa.ArrowInvalid, *UNREADABLE):
         listed = list(rows)
     values = [_row(names, cells) for cells in listed]
     return len(listed), _one_by_one(values, source, run, tip_mm), lambda: [
@@ -83,6 +78,8 @@ def check_header(*, names: Sequence[str]) -> None:
     """Raises BodyError unless every column is a field, once, and seq is among them."""
     if not names:
         raise body_error("empty", "The table is empty.", _NOT_CSV)
+    if len(names) > COLUMNS_MAX:
+        raise body_error("too_many_columns", f"The table has {len(names)} columns.", _NOT_CSV)
     if len(names) == 1 and (";" in names[0] or "\t" in names[0]):
         raise body_error("not_csv", f"The header {shown(names[0])} is one column.", _NOT_CSV)
     found = [unknown_column(name=n) for n in names if n not in FruitRecord.__struct_fields__]
@@ -100,7 +97,7 @@ def _quick_csv(
     body: bytes, names: Sequence[str], source: str, run: str, tip_mm: float | None
 ) -> Parsed:
     if b"0x" in body or b"0X" in body:  # Arrow would take them for hexadecimal numbers
-        raise _Slow
+        raise Slow
     kinds = {n: pa.int64() if n in _INTEGERS else pa.float64() if n in UNIT_FIELDS else pa.utf8()
              for n in names}
     table = pyarrow.csv.read_csv(
@@ -111,13 +108,15 @@ def _quick_csv(
         convert_options=pyarrow.csv.ConvertOptions(
             column_types=kinds, null_values=[""], strings_can_be_null=True,
             quoted_strings_can_be_null=True))
-    return from_table(table=table, source=source, run=run, tip_mm=tip_mm)
+    return from_arrays(
+        arrays=arrays_of(table=table), source=source, run=run, tip_mm=tip_mm)
 
 
 def parse_parquet(*, body: bytes, source: str, run: str, tip_mm: float | None = None) -> Table:
     """n, what became of each row, and each row as JSON. Raises BodyError for another table."""
     try:
-        table = pq.read_table(pa.BufferReader(body))
+        table = pq.read_table(pa.BufferReader(body), use_threads=False)
+        table.validate(full=True)
     except (pa.ArrowException, OSError) as wrong:
         raise body_error("not_parquet", f"The body is not Parquet: {str(wrong)[:200]}.",
                          "Send a whole Parquet file.") from None
@@ -127,107 +126,24 @@ def parse_parquet(*, body: bytes, source: str, run: str, tip_mm: float | None = 
 def parse_table(*, table: Any, source: str, run: str, tip_mm: float | None = None) -> Table:
     """The same for an Arrow table."""
     check_header(names=table.column_names)
+    return parse_arrays(
+        arrays=arrays_of(table=table), source=source, run=run, tip_mm=tip_mm)
+
+
+def parse_arrays(
+    *, arrays: Arrays, source: str, run: str, tip_mm: float | None = None
+) -> Table:
+    """The same for Arrow arrays whose names are checked."""
+    n = len(arrays["seq"])
 
     def raws() -> list[bytes]:
-        return [json.dumps({k: v for k, v in row.items() if v is not None}, default=str).encode()
-                for row in table.to_pylist()]
+        return [json.dumps(row, default=str).encode() for row in rows_of(arrays=arrays)]
 
     try:
-        return table.num_rows, from_table(table=table, source=source, run=run, tip_mm=tip_mm), raws
-    except (_Slow, pa.ArrowException, *UNREADABLE):
-        rows = [_plain(row) for row in table.to_pylist()]
-        return len(rows), _one_by_one(rows, source, run, tip_mm), raws
-
-
-def from_table(*, table: Any, source: str, run: str, tip_mm: float | None = None) -> Parsed:
-    """Checked columns of an Arrow table whose every cell has the right type; else _Slow."""
-    n = table.num_rows
-    columns = {name: table.column(name).combine_chunks() for name in table.column_names}
-    fields = tuple(name for name in columns if name in UNIT_FIELDS)
-    readings = np.empty((len(fields), n))
-    for k, name in enumerate(fields):
-        readings[k] = _floats(columns[name])
-    seq = _whole(columns["seq"], 0, SEQ_MAX)
-    if columns["seq"].null_count:
-        raise _Slow
-    lane = np.zeros(n, np.uint8)
-    if "lane" in columns:
-        lane[:] = _whole(columns["lane"], 1, 255)
-    return from_columns(
-        columns=Columns(seq=seq, lane=lane, time_ms=_times(columns, n), fields=fields,
-                        readings=readings, defects=_sparse(columns, "defects", _DEFECTS),
-                        judged=_sparse(columns, "judged", _JUDGED)),
-        source=source, run=run, tip_mm=tip_mm)
-
-
-def _floats(array: Any) -> Any:
-    if not (pa.types.is_floating(array.type) or pa.types.is_integer(array.type)
-            or pa.types.is_null(array.type)):
-        raise _Slow
-    values = array.cast(pa.float64())
-    found = values.drop_null().to_numpy(zero_copy_only=False)
-    if not np.isfinite(found).all():
-        raise _Slow  # NaN is no way to say "not measured"
-    return values.to_numpy(zero_copy_only=False)
-
-
-def _whole(array: Any, low: int, high: int) -> Any:
-    """Whole numbers, 0 where nothing is given."""
-    if not (pa.types.is_integer(array.type) or pa.types.is_null(array.type)):
-        raise _Slow
-    found = array.cast(pa.int64())
-    said = found.drop_null().to_numpy(zero_copy_only=False)
-    if len(said) and (said.min() < low or said.max() > high):
-        raise _Slow
-    return found.fill_null(0).to_numpy(zero_copy_only=False)
-
-
-def _times(columns: dict[str, Any], n: int) -> Column:
-    present = np.zeros(n, np.bool_)
-    times = np.zeros(n, np.int64)
-    if "time_unix_ms" in columns:
-        array = columns["time_unix_ms"]
-        times = np.array(_whole(array, TIME_LOW_MS, TIME_HIGH_MS - 1))
-        present = array.is_valid().to_numpy(zero_copy_only=False).copy()
-    if "time" not in columns:
-        return Column(times, present)
-    array = columns["time"]
-    said = np.flatnonzero(array.is_valid().to_numpy(zero_copy_only=False))
-    if present[said].any():
-        raise _Slow
-    found = array.drop_null().to_pylist()
-    if pa.types.is_timestamp(array.type) and array.type.tz is not None:
-        moments = [m.astimezone(UTC) for m in found]
-    elif pa.types.is_string(array.type):
-        moments = _MOMENTS.decode(msgspec.json.encode(found))
-    elif found:
-        raise _Slow
-    else:
-        moments = []
-    if any(m.tzinfo is None for m in moments):
-        raise _Slow
-    times[said] = [unix_ms(moment=m) for m in moments]
-    present[said] = True
-    if ((times[said] < TIME_LOW_MS) | (times[said] >= TIME_HIGH_MS)).any():
-        raise _Slow
-    return Column(times, present)
-
-
-def _sparse(columns: dict[str, Any], name: str, decoder: Any) -> dict[int, Any]:
-    if name not in columns:
-        return {}
-    array = columns[name]
-    rows = np.flatnonzero(array.is_valid().to_numpy(zero_copy_only=False)).tolist()
-    if rows and not pa.types.is_string(array.type):
-        raise _Slow
-    found = {}
-    for row in rows:
-        value = decoder.decode(array[row].as_py())
-        if len(value) > 40 and name == "defects":
-            raise _Slow
-        if value:
-            found[row] = tuple(value) if name == "defects" else value
-    return found
+        return n, from_arrays(arrays=arrays, source=source, run=run, tip_mm=tip_mm), raws
+    except (Slow, pa.ArrowException, *UNREADABLE):
+        rows = [_plain(row) for row in rows_of(arrays=arrays)]
+        return n, _one_by_one(rows, source, run, tip_mm), raws
 
 
 def _row(names: Sequence[str], cells: Sequence[str]) -> dict[str, Any] | Finding:
@@ -254,8 +170,8 @@ def _cell(name: str, cell: str) -> Any:
 
 
 def _plain(row: dict[str, Any]) -> dict[str, Any]:
-    """A Parquet row without its missing values; nested ones may be JSON text or real."""
-    kept = {name: _compact(value) for name, value in row.items() if value is not None}
+    """A row whose nested values may be JSON text or real, without what they leave out."""
+    kept = {name: _compact(value) for name, value in row.items()}
     for name in ("defects", "judged"):
         if isinstance(kept.get(name), str):
             kept[name] = _cell(name, kept[name])

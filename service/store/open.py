@@ -8,7 +8,8 @@ import sqlite3
 import statistics
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Final
@@ -41,7 +42,7 @@ class Store:
     filesystem: str
     sync_ms: float
     _conn: sqlite3.Connection
-    _lock: IO[str]
+    _lock: IO[bytes]
 
     def close(self) -> None:
         """Finishes what waits, then lets go of the folder."""
@@ -75,12 +76,13 @@ def open_store(
     lock = take_lock(data_dir=data_dir)
     conn = None
     try:
-        sync_ms = measure_sync(data_dir=data_dir)
-        path = data_dir / DATABASE
-        conn = open_for_writing(path=path, connect=connect)
-        migrate(conn=conn, now_ms=now_ms)
-        sync_folder(data_dir)
-        writer = Writer(conn=conn, queue_fruit=queue_fruit, fatal=fatal)
+        with usable(data_dir=data_dir):
+            sync_ms = measure_sync(data_dir=data_dir)
+            path = data_dir / DATABASE
+            conn = open_for_writing(path=path, connect=connect)
+            migrate(conn=conn, now_ms=now_ms)
+            sync_folder(data_dir)
+            writer = Writer(conn=conn, queue_fruit=queue_fruit, fatal=fatal)
     except BaseException:
         if conn is not None:
             conn.close()
@@ -88,6 +90,18 @@ def open_store(
         raise
     writer.start()
     return Store(data_dir, writer, Reader(path=path), filesystem, sync_ms, conn, lock)
+
+
+@contextmanager
+def usable(*, data_dir: Path) -> Iterator[None]:
+    """A disk or database that fails while the service starts, as a refusal to start."""
+    try:
+        yield
+    except (OSError, sqlite3.DatabaseError) as e:
+        raise Refused(
+            f"data folder {data_dir} cannot be used ({e}); check its disk, then start again or "
+            "choose another --data"
+        ) from e
 
 
 def open_for_writing(
@@ -137,29 +151,36 @@ def sync_folder(folder: Path) -> None:
         os.close(fd)
 
 
-def take_lock(*, data_dir: Path) -> IO[str]:
+def take_lock(*, data_dir: Path) -> IO[bytes]:
     """The folder's lock, held until closed or until the process ends, however it ends."""
     try:
-        lock = open(data_dir / LOCK, "a+", encoding="ascii")  # noqa: SIM115  # held open
+        lock = open(data_dir / LOCK, "a+b", buffering=0)  # noqa: SIM115  # held open
     except OSError as e:
-        raise Refused(
-            f"data folder {data_dir} is not writable ({e.strerror}); "
-            "let this user write there, or choose another --data"
-        ) from e
+        raise _not_writable(data_dir, e) from e
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as e:
         lock.seek(0)
-        owner = lock.read().strip() or "unknown"
+        owner = lock.read().decode("ascii", "replace").strip() or "unknown"
         lock.close()
         raise Refused(
             f"data folder {data_dir} is in use by process {owner}; "
             "stop it or choose another --data"
         ) from e
-    lock.truncate(0)
-    lock.write(str(os.getpid()))
-    lock.flush()
+    try:
+        lock.truncate(0)
+        lock.write(b"%d" % os.getpid())
+    except OSError as e:
+        lock.close()
+        raise _not_writable(data_dir, e) from e
     return lock
+
+
+def _not_writable(data_dir: Path, error: OSError) -> Refused:
+    return Refused(
+        f"data folder {data_dir} is not writable ({error.strerror}); "
+        "let this user write there, free space, or choose another --data"
+    )
 
 
 def check_filesystem(*, data_dir: Path, mounts: str | None = None) -> str:

@@ -81,12 +81,13 @@ MIGRATIONS: Final[tuple[Migration, ...]] = (
         # One row an alarm from its beginning to its end; what happened to it stands in the other.
         "CREATE TABLE alarm (id INTEGER PRIMARY KEY, subject TEXT NOT NULL, kind TEXT NOT NULL,"
         " line TEXT NOT NULL, lot TEXT NOT NULL, raised_ms INTEGER NOT NULL,"
-        " state TEXT NOT NULL, said TEXT NOT NULL, shelved_until_ms INTEGER,"
-        " ended_ms INTEGER) STRICT",
-        "CREATE INDEX alarm_open ON alarm (ended_ms, line)",
+        " announced_ms INTEGER NOT NULL, state TEXT NOT NULL, acknowledged INTEGER NOT NULL,"
+        " value REAL NOT NULL, above REAL NOT NULL, shelved_until_ms INTEGER,"
+        " one_shot INTEGER NOT NULL, ended_ms INTEGER) STRICT",
+        "CREATE INDEX alarm_open ON alarm (ended_ms, id)",
         "CREATE TABLE alarm_event (id INTEGER PRIMARY KEY, alarm INTEGER NOT NULL,"
-        " at_ms INTEGER NOT NULL, what TEXT NOT NULL, person TEXT NOT NULL,"
-        " note TEXT NOT NULL) STRICT",
+        " at_ms INTEGER NOT NULL, what TEXT NOT NULL, state TEXT NOT NULL, value REAL NOT NULL,"
+        " person TEXT NOT NULL, note TEXT NOT NULL) STRICT",
         "CREATE INDEX alarm_event_alarm ON alarm_event (alarm, id)",
     )),
 )

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
+from service.store.errors import Refused
 from service.store.tables import PAGE, Table
 
 
@@ -45,6 +47,24 @@ def _keep(conn: sqlite3.Connection, *, table: Table[Text], row: Text) -> bool:
     if held.text != row.text:
         raise ValueError(f"digest {row.digest} is stored with another text")
     return False
+
+
+def texts(conn: sqlite3.Connection, *, table: Table[Text]) -> dict[str, str]:
+    """Every text of STANDARDS or PROFILES by its digest.
+
+    Refused if a text does not give the digest under which it is stored: the verdicts that name
+    the digest were not made with it.
+    """
+    found = {}
+    for row in table.select(conn, where="1"):
+        given = hashlib.sha256(row.text.encode()).hexdigest()
+        if given != row.digest:
+            raise Refused(
+                f"{table.name} {row.id} is stored with digest {row.digest}, its text gives "
+                f"{given}; restore a backup"
+            )
+        found[row.digest] = row.text
+    return found
 
 
 def keep_standard(conn: sqlite3.Connection, *, standard: StandardText) -> bool:

@@ -20,6 +20,7 @@ from service.store.open import DATABASE
 from service.store.reader import open_read_only
 from service.store.schema import version
 from service.store.seqs import SeqSet, ranges_of
+from service.store.standards import PROFILES, STANDARDS, texts
 
 Progress = Callable[[int, int], object]
 
@@ -58,6 +59,7 @@ def verify_file(*, path: Path, progress: Progress | None = None) -> Verified:
             conn.execute("BEGIN")
             bad = _integrity(conn)
             counts |= count(conn=conn)
+            bad = bad or _texts(conn)
             if bad is None:
                 bad = _chunks(conn, counts, progress)
         except sqlite3.DatabaseError as e:
@@ -81,6 +83,15 @@ def count(*, conn: sqlite3.Connection) -> dict[str, int]:
 def _integrity(conn: sqlite3.Connection) -> str | None:
     (answer,) = conn.execute("PRAGMA integrity_check(1)").fetchone()
     return None if answer == "ok" else f"database: {answer}"
+
+
+def _texts(conn: sqlite3.Connection) -> str | None:
+    try:
+        texts(conn, table=STANDARDS)
+        texts(conn, table=PROFILES)
+    except Refused as why:
+        return str(why).removesuffix("; restore a backup")
+    return None
 
 
 def _chunks(

@@ -10,6 +10,7 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -22,11 +23,28 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-class Served:
-    """`drupe serve` on a port and data folder; `start` returns once it answers."""
+def refused(
+    data_dir: Path, *options: str, env: Mapping[str, str] | None = None
+) -> tuple[int, list[str]]:
+    """Exit code and lines on standard error of a `drupe serve` that does not get to serve."""
+    ended = subprocess.run(
+        [sys.executable, "-m", "service.cli.main", "serve", "--data", str(data_dir), "--port", "0",
+         *options],
+        capture_output=True, text=True, timeout=START_S, check=False,
+        env={**os.environ, **(env or {})})
+    assert ended.stdout == "", "it serves"
+    return ended.returncode, ended.stderr.splitlines()
 
-    def __init__(self, data_dir: Path, *options: str) -> None:
+
+class Served:
+    """`drupe serve` on a port and data folder; `start` returns once it answers.
+
+    env: variables that the process gets besides the test's own.
+    """
+
+    def __init__(self, data_dir: Path, *options: str, env: Mapping[str, str] | None = None) -> None:
         self.data_dir = data_dir
+        self._env = env or {}
         self.port = free_port()
         self._options = options
         self._process: subprocess.Popen[bytes] | None = None
@@ -36,7 +54,8 @@ class Served:
             [sys.executable, "-m", "service.cli.main", "serve", "--data", str(self.data_dir),
              "--port", str(self.port), *self._options],
             stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
-            env={k: v for k, v in os.environ.items() if not k.startswith("COV_CORE")})
+            env={k: v for k, v in os.environ.items() if not k.startswith("COV_CORE")}
+            | dict(self._env))
         deadline = time.monotonic() + START_S
         while time.monotonic() < deadline:
             if self._process.poll() is not None:

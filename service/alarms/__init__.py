@@ -1,0 +1,1 @@
+"""Alarms: what asks a person to act, and what became of it."""

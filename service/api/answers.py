@@ -1,0 +1,270 @@
+"""What is answered to a body of records: the counts, and one outcome a record in order.
+
+As JSON or, if the sender would rather have it, as an Arrow IPC stream; with `Prefer:
+return=minimal` (RFC 7240) only the outcomes that say more than "stored".
+"""
+
+from __future__ import annotations
+
+from enum import Flag
+from typing import Any, Final
+from weakref import WeakKeyDictionary
+
+import msgspec
+import numpy as np
+import pyarrow as pa
+import pyarrow.ipc
+from starlette.datastructures import Headers
+from starlette.responses import Response
+
+from grading.kernel import Compiled
+from grading.quantities import Integers
+from grading.reasons import Reason
+from grading.verdicts import Verdicts
+from service.problems import Problem, at, finding_json
+from service.road import OUTCOMES, Outcomes, Settled
+from service.store.group import CONFLICT, DUPLICATE, LOT_CLOSED, STORED
+
+ARROW: Final = "application/vnd.apache.arrow.stream"
+_PLAIN: Final = b',"outcome":"stored"'
+_COLUMNS: Final = ("outcome", "size", "maturity", "grade", "pack", "decisive")
+_TEXT: Final = pa.dictionary(pa.uint8(), pa.utf8())
+_OUTCOME_NAMES: Final = pa.array(["refused", *OUTCOMES.values()])
+_REASON_NAMES: Final = pa.array(
+    [Reason(k).word if k in Reason._value2member_map_ else "" for k in range(max(Reason) + 1)])
+
+
+class Wish(Flag):
+    """How a sender would have its answer."""
+
+    FULL = 0
+    MINIMAL = 1
+    ARROW = 2
+
+
+def wish_of(headers: Headers) -> Wish:
+    """The wish in the Accept and Prefer headers (RFC 9110, RFC 7240)."""
+    wish = Wish.FULL
+    accept = headers.get("accept", "")
+    if ARROW in accept and _weight(accept, ARROW) >= max(
+            _weight(accept, "application/json"), 0.001):
+        wish |= Wish.ARROW
+    if "prefer" in headers and any(
+            "".join(part.split(";")[0].lower().replace('"', "").split()) == "return=minimal"
+            for line in headers.getlist("prefer") for part in line.split(",")):
+        wish |= Wish.MINIMAL
+    return wish
+
+
+def _weight(accept: str, media: str) -> float:
+    """The q value that an Accept header gives a media type by its name; 0 if it is not there."""
+    for part in accept.lower().split(","):
+        name, *parameters = (p.strip() for p in part.split(";"))
+        if name == media:
+            said = next((p[2:] for p in parameters if p.startswith("q=")), "1")
+            try:
+                return float(said)
+            except ValueError:
+                return 1.0
+    return 0.0
+
+
+def answer(outcomes: Outcomes, wish: Wish = Wish.FULL) -> Response:
+    """One outcome per record, in order, with the counts. Raises Problem if nothing was taken."""
+    head = head_of(outcomes)
+    if outcomes.body.n and not head["stored"] and not head["duplicates"]:
+        raise _nothing_taken(outcomes, head)
+    minimal = Wish.MINIMAL in wish
+    if Wish.ARROW in wish:
+        body, media = _arrow(outcomes, head, minimal), ARROW
+    else:
+        told = _remarkable(outcomes, head) if minimal else lines(outcomes)
+        body = b"".join((msgspec.json.encode(head)[:-1], b',"outcomes":[', told, b"]}"))
+        media = "application/json"
+    return Response(body, 201 if head["stored"] else 200, media_type=media,
+                    headers={"Preference-Applied": "return=minimal"} if minimal else None)
+
+
+def head_of(outcomes: Outcomes) -> dict[str, Any]:
+    """Lot, source, run, commit and counts; what is odd about the records, where something is."""
+    found, notes = outcomes.counts(), outcomes.notes
+    head: dict[str, Any] = {
+        "lot": outcomes.lot.id, "source": outcomes.parsed.batch.source,
+        "run": outcomes.parsed.batch.run, "commit": outcomes.commit,
+        "received": outcomes.body.n, "stored": found[STORED], "duplicates": found[DUPLICATE],
+        "conflicts": found[CONFLICT], "lot_closed": found[LOT_CLOSED],
+        "refused": len(outcomes.refused),
+    }
+    if notes.clock():
+        head["clock"] = notes.clock()
+    if notes.skipped is not None:
+        head["skipped"] = list(notes.skipped)
+    return head
+
+
+def _nothing_taken(outcomes: Outcomes, head: dict[str, Any]) -> Problem:
+    single = outcomes.body.n == 1
+    findings = [at(f, "" if single else f"/{position}")
+                for position, found in sorted(outcomes.refused.items()) for f in found]
+    status, detail = 422, "No record of this body could be used."
+    if head["lot_closed"] and not outcomes.refused and not head["conflicts"]:
+        status = 409
+        detail = f"Lot {outcomes.lot.id} is closed. Send new fruit to an open lot."
+    elif head["conflicts"]:
+        detail = ("A record with the same source, run and seq but other content is stored already; "
+                  "the stored one stands. If the source has begun to count anew, give its new "
+                  "count another run.")
+    return Problem(status=status, code="records", detail=detail, findings=findings, extra={
+        **head, "outcomes": msgspec.json.decode(b"[" + lines(outcomes) + b"]")})
+
+
+def lines(outcomes: Outcomes) -> bytes:
+    """The JSON text of all outcomes, separated by commas."""
+    if outcomes.refused:
+        return b",".join(_each(outcomes))
+    # One formatting of the whole answer is twice as fast as one a record.
+    seqs = outcomes.parsed.batch.seq.tolist()
+    parts: list[Any] = [None] * (2 * len(seqs))
+    parts[::2], parts[1::2] = seqs, _tails_by_row(outcomes)
+    return ((b'{"seq":%d%b,' * len(seqs)) % tuple(parts))[:-1]
+
+
+def _remarkable(outcomes: Outcomes, head: dict[str, Any]) -> bytes:
+    """The JSON text of the outcomes other than "stored", separated by commas."""
+    if head["stored"] == outcomes.body.n:
+        return b""
+    return b",".join(told for told in _each(outcomes) if _PLAIN not in told)
+
+
+def _each(outcomes: Outcomes) -> list[bytes]:
+    found = [b""] * outcomes.body.n
+    seqs = outcomes.parsed.batch.seq.tolist()
+    for position, seq, tail in zip(
+            outcomes.parsed.kept.tolist(), seqs, _tails_by_row(outcomes), strict=True):
+        found[position] = b'{"seq":%d%b' % (seq, tail)
+    for position, findings in outcomes.refused.items():
+        found[position] = msgspec.json.encode({
+            "seq": outcomes.body.seq(position), "outcome": "refused",
+            "errors": [finding_json(f) for f in findings]})
+    return found
+
+
+def _tails_by_row(outcomes: Outcomes) -> list[bytes]:
+    tails: list[bytes] = []
+    for part in outcomes.parts:
+        of_part = tails_of(part)
+        if part.rows is None:
+            return of_part
+        tails = tails or [b""] * len(outcomes.parsed.batch)
+        told = b',"lot":' + msgspec.json.encode(part.lot.id) + b"}"
+        for row, tail in zip(part.rows.tolist(), of_part, strict=True):
+            tails[row] = tail if b'"lot":' in tail else tail[:-1] + told
+    return tails
+
+
+def tails_of(part: Settled) -> list[bytes]:
+    """What is told of each fruit of a part after its seq, as the rest of a JSON object."""
+    receipt = part.receipt
+    tails = _tails(receipt.verdicts, receipt.outcome, part.lot.binding.compiled)
+    for row, compiled in part.others.items():
+        one = receipt.verdicts.take(rows=[row])
+        tails[row] = _tails(one, receipt.outcome[[row]], compiled)[0]
+    for row, lot in receipt.lots.items():
+        tails[row] = tails[row][:-1] + b',"lot":' + msgspec.json.encode(lot) + b"}"
+    return tails
+
+
+def _tails(verdicts: Verdicts, outcome: Any, compiled: Compiled) -> list[bytes]:
+    """The part after the seq of each fruit; fruit of one class share one text."""
+    codes = outcome.astype(np.int64)
+    for column in (verdicts.decisive, verdicts.pack, verdicts.grade, verdicts.maturity,
+                   verdicts.size):
+        codes <<= 8
+        codes |= column
+    texts = _TEXTS.setdefault(compiled, {})
+    wanted = codes.tolist()
+    try:
+        return [texts[code] for code in wanted]
+    except KeyError:
+        texts.update((code, _tail(code, compiled)) for code in set(wanted) - texts.keys())
+        return [texts[code] for code in wanted]
+
+
+_TEXTS: WeakKeyDictionary[Compiled, dict[int, bytes]] = WeakKeyDictionary()
+
+
+def _tail(code: int, compiled: Compiled) -> bytes:
+    reason = Reason(code >> 32 & 255)
+    fields = {
+        "outcome": OUTCOMES[code >> 40],
+        "size": compiled.size_names[code & 255],
+        "maturity": compiled.maturity_names[code >> 8 & 255],
+        "grade": compiled.grade_names[code >> 16 & 255],
+        "pack": compiled.pack_names[code >> 24 & 255],
+    }
+    if reason is not Reason.NONE:
+        fields["decisive"] = reason.word
+    if code >> 40 in (CONFLICT, LOT_CLOSED):
+        fields = {"outcome": fields["outcome"]}
+    return b"," + msgspec.json.encode(fields)[1:]
+
+
+def _arrow(outcomes: Outcomes, head: dict[str, Any], minimal: bool) -> bytes:
+    """An Arrow IPC stream of the outcomes; the counts are metadata of its schema, as JSON.
+
+    Columns: seq, the fields of a JSON outcome as dictionaries of text; `lot` and `errors` (JSON)
+    where any outcome has them. A field that an outcome does not have is null.
+    """
+    if not minimal and head["stored"] == outcomes.body.n and len(outcomes.parts) == 1:
+        columns = _quick_columns(outcomes.parts[0], outcomes.parsed.batch.seq)
+    else:
+        told = _remarkable(outcomes, head) if minimal else lines(outcomes)
+        columns = _told_columns(msgspec.json.decode(b"[" + told + b"]"))
+    schema = pa.schema(
+        [(name, column.type) for name, column in columns.items()],
+        metadata={k: msgspec.json.encode(v) for k, v in head.items()})
+    batch = pa.RecordBatch.from_arrays(list(columns.values()), schema=schema)
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, schema) as stream:
+        stream.write_batch(batch)
+    return bytes(sink.getvalue())
+
+
+def _quick_columns(part: Settled, seqs: Integers) -> dict[str, Any]:
+    """Columns of fruit that were all stored, made of their codes."""
+    verdicts, n = part.receipt.verdicts, len(seqs)
+    columns: dict[str, Any] = {"seq": pa.array(seqs)}
+    of_standard = _names(part.lot.binding.compiled)
+    codes = {"outcome": np.full(n, STORED, np.uint8),
+             **{name: getattr(verdicts, name) for name in of_standard}}
+    for name, names in {"outcome": _OUTCOME_NAMES, **of_standard}.items():
+        columns[name] = pa.DictionaryArray.from_arrays(
+            pa.array(np.ascontiguousarray(codes[name])), names, safe=False)
+    columns["decisive"] = pa.DictionaryArray.from_arrays(
+        pa.array(verdicts.decisive, mask=verdicts.decisive == 0), _REASON_NAMES, safe=False)
+    return columns
+
+
+def _told_columns(told: list[dict[str, Any]]) -> dict[str, Any]:
+    """Columns of any outcomes, from their JSON form."""
+    columns = {"seq": pa.array([t["seq"] for t in told], pa.int64())}
+    for name in _COLUMNS:
+        columns[name] = pa.array([t.get(name) for t in told], _TEXT)
+    if any("lot" in t for t in told):
+        columns["lot"] = pa.array([t.get("lot") for t in told], pa.utf8())
+    if any("errors" in t for t in told):
+        columns["errors"] = pa.array(
+            [msgspec.json.encode(t["errors"]).decode() if "errors" in t else None for t in told],
+            pa.utf8())
+    return columns
+
+
+def _names(compiled: Compiled) -> dict[str, Any]:
+    found = _NAMES.get(compiled)
+    if found is None:
+        found = _NAMES[compiled] = {
+            name: pa.array(getattr(compiled, f"{name}_names"), pa.utf8()) for name in _COLUMNS[1:5]}
+    return found
+
+
+_NAMES: WeakKeyDictionary[Compiled, dict[str, Any]] = WeakKeyDictionary()
