@@ -186,7 +186,8 @@ class Compiled:
             if column is None:
                 continue
             # A negative value stands where its bits as a positive one would.
-            step = table.take(column.values.view(np.uint16), mode="clip")
+            values = column.values.astype(MEASURES[axis.measure].dtype, copy=False)
+            step = table.take(values.view(np.uint16), mode="clip")
             if not column.present.all():
                 step *= column.present
             cell += step
@@ -200,7 +201,7 @@ class Compiled:
             values = np.arange(1 << 16, dtype=np.uint16).view(MEASURES[axis.measure].dtype)
             marks = np.sort(np.array(axis.thresholds, values.dtype))
             code = 1 + np.searchsorted(marks, values, side="right")
-            tables.append((code * axis.stride).astype(np.int64))
+            tables.append((code * axis.stride).astype(np.int32))
         return tables
 
     def _index(

@@ -16,7 +16,10 @@ from starlette.routing import Match
 
 from grading.errors import Finding
 from service import pages
+from service.alarms.providers import broker, facts_of, shipped
+from service.alarms.runner import Runner, watched
 from service.api import (
+    alarms,
     changes,
     checks,
     fruit,
@@ -46,11 +49,13 @@ from service.quarantine import Quarantine
 from service.road import Road
 from service.settings import Settings
 from service.sources import Sources
+from service.store.alarms import last_alarm, open_alarms
 from service.store.group import Stored
 from service.store.lots import LOTS
 from service.store.open import Store, open_store, usable
 from service.store.sources import ASSIGNMENTS, KEYS, LINES, SOURCES, heights
 from service.store.standards import PROFILES, STANDARDS, texts
+from service.throughput import Throughput
 
 _LOG: Final = logging.getLogger(__name__)
 
@@ -84,17 +89,30 @@ def _join(*, settings: Settings, clock: Clock, store: Store) -> Context:
         found.committed(stored=stored, commit=writer.commit_no)
         metrics.commits.inc()
         metrics.commit_records.observe(sum(len(s.batch) for s in stored))
+        throughput.committed(stored=stored)
 
     writer.on_commit.append(publish)
     kept = Quarantine(writer=writer, metrics=metrics, per_day=settings.quarantine_per_day)
     senders, lines_, arrivals = _load_senders(store, settings)
+    throughput = Throughput(lots=found, lines=lines_, metrics=metrics)
     extra = (settings.standards_dir,) if settings.standards_dir else ()
-    return Context(
+    ctx = Context(
         settings=settings, clock=clock, store=store, lots=found, metrics=metrics, quarantine=kept,
         road=Road(lots=found, sources=senders, lines=lines_, arrivals=arrivals, writer=writer,
                   quarantine=kept, metrics=metrics, clock=clock),
         library=Library(extra_dirs=extra), sources=senders, lines=lines_, arrivals=arrivals,
-        presence=Presence(metrics=metrics), live=Live())
+        presence=Presence(metrics=metrics), live=Live(), throughput=throughput,
+        alarms=_load_alarms(store, clock, metrics))
+    ctx.alarms.providers.extend(shipped(ctx))
+    ctx.alarms.facts = facts_of(ctx)
+    return ctx
+
+
+def _load_alarms(store: Store, clock: Clock, metrics: Metrics) -> Runner:
+    runner = Runner(writer=store.writer, clock=clock, metrics=metrics)
+    with store.reader.connection() as conn:
+        runner.load(rows=open_alarms(conn), last_id=last_alarm(conn))
+    return runner
 
 
 def _load_senders(store: Store, settings: Settings) -> tuple[Sources, Lines, Arrivals]:
@@ -126,7 +144,10 @@ def create_app(
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         ctx = app.state.context = joined or join(settings=settings, clock=clock or Clock())
         try:
-            async with subscribed(ctx) as app.state.mqtt:
+            async with subscribed(ctx) as mqtt, watched(ctx.alarms):
+                app.state.mqtt = mqtt
+                if mqtt is not None:
+                    ctx.alarms.providers.append(broker(mqtt.status))
                 yield
         finally:
             ctx.store.close()
@@ -135,7 +156,8 @@ def create_app(
         title="Drupe", version=version("drupe"), description=ABOUT, lifespan=lifespan,
         docs_url=None, redoc_url=None, openapi_url="/v1/openapi.json")
     app.router.add_route("/v1/records", post_records, methods=["POST"], include_in_schema=False)
-    for part in (lots, fruit, pulls, lines, changes, sources, checks, quarantine, standards, ops):
+    for part in (lots, fruit, pulls, lines, changes, sources, checks, alarms, quarantine, standards,
+                 ops):
         app.include_router(part.router)
     mount_streams(app)
     pages.mount(app)

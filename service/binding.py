@@ -63,12 +63,14 @@ class Notes:
 
     ahead, doubtful: fruit dated more than 5 s, more than 5 min after they were received. late:
     dated more than 5 min before. skipped: numbers left out since the fruit before, if many.
+    skew_ms: how far the newest of their times is ahead of when they were received.
     """
 
     ahead: int = 0
     doubtful: int = 0
     late: int = 0
     skipped: tuple[int, int] | None = None
+    skew_ms: int | None = None
 
     def clock(self) -> dict[str, int]:
         """The counts of fruit with an odd time that are not zero."""
@@ -104,8 +106,10 @@ def notes_on(*, batch: FruitBatch, received_ms: int, highest: int | None) -> Not
     """highest: the highest seq of the run so far."""
     times = batch.time_ms
     ahead = doubtful = late = 0
+    skew_ms = None
     if times.present.any():
         off = times.values - received_ms
+        skew_ms = int(off[times.present].max())
         if int(off.max()) > AHEAD_MS:
             ahead = int((times.present & (off > AHEAD_MS)).sum())
             doubtful = int((times.present & (off > DOUBTFUL_MS)).sum())
@@ -116,4 +120,4 @@ def notes_on(*, batch: FruitBatch, received_ms: int, highest: int | None) -> Not
         low = int(batch.seq.min())
         if low - highest - 1 >= JUMP_SEQ:
             skipped = (highest + 1, low - 1)
-    return Notes(ahead, doubtful, late, skipped)
+    return Notes(ahead, doubtful, late, skipped, skew_ms)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from starlette.requests import Request
 
+from service.alarms.runner import Runner
 from service.clock import Clock
 from service.library import Library
 from service.lines import Arrivals, Lines
@@ -19,6 +20,7 @@ from service.road import Road
 from service.settings import Settings
 from service.sources import Sources
 from service.store.open import Store
+from service.throughput import Throughput
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,8 @@ class Context:
     arrivals: Arrivals
     presence: Presence
     live: Live
+    throughput: Throughput
+    alarms: Runner
 
     def lot(self, lot_id: str) -> LotState:
         """The lot, or the problem that there is none."""

@@ -114,7 +114,9 @@ def window_of(ctx: Context, line: Line, stretch: Stretch) -> Window:
     return Window(tuple(sorted(parts, key=lambda p: (p[1], p[0].id))))
 
 
-def fruit_of(ctx: Context, lot: LotState, stretch: Stretch) -> Iterator[tuple[FruitBatch, Verdicts]]:
+def fruit_of(
+    ctx: Context, lot: LotState, stretch: Stretch
+) -> Iterator[tuple[FruitBatch, Verdicts]]:
     """The lot's line fruit whose own time lies in the stretch's whole minutes."""
     minutes = stretch.minutes()
     low, high = minutes.start * MINUTE.size, minutes.stop * MINUTE.size

@@ -30,11 +30,22 @@ class NoLot(Exception):
     """Records name no lot, and no line says which."""
 
 
+@dataclass(frozen=True, slots=True)
+class LastArrival:
+    """received_ms: when a source's last fruit came. skew_ms: by how much the newest time among
+    them was ahead of that (behind: negative); None if they told none."""
+
+    received_ms: int
+    skew_ms: int | None
+
+
 class Arrivals:
-    """The highest seq that has come in of each run of each source, stored or not yet."""
+    """The highest seq that has come in of each run of each source, stored or not yet, and when
+    each source was last heard since the start."""
 
     def __init__(self, *, heights: Mapping[str, Mapping[str, int]] | None = None) -> None:
         self._runs: dict[str, OrderedDict[str, int]] = {}
+        self._last: dict[str, LastArrival] = {}
         for source, runs in (heights or {}).items():
             for run, high in runs.items():
                 self.saw(source=source, run=run, seq=high)
@@ -43,12 +54,17 @@ class Arrivals:
         runs = self._runs.get(source)
         return None if runs is None else runs.get(run)
 
-    def saw(self, *, source: str, run: str, seq: int) -> None:
+    def saw(self, *, source: str, run: str, seq: int, at: LastArrival | None = None) -> None:
+        if at is not None:
+            self._last[source] = at
         runs = self._runs.setdefault(source, OrderedDict())
         if seq > runs.get(run, -1):
             runs[run] = seq
         if len(runs) > RUNS_KEPT:
             runs.popitem(last=False)
+
+    def last(self, source: str) -> LastArrival | None:
+        return self._last.get(source)
 
     def of(self, source: str) -> dict[str, int]:
         return dict(self._runs.get(source, {}))

@@ -19,6 +19,7 @@ from grading.profile import CultivarProfile
 from grading.standard import PackStandard
 from grading.tally import Tally, empty, tally
 from service.running import Running
+from service.store.errors import Refused
 from service.store.group import LINE, Stored
 from service.store.lots import Lot
 from service.store.reader import Reader
@@ -90,9 +91,17 @@ class Lots:
         self, *, rows: Sequence[Lot], standards: Mapping[str, str],
         profiles: Mapping[str, str],
     ) -> None:
-        """Take over the stored lots. standards, profiles: digest to canonical text."""
+        """Take over the stored lots. standards, profiles: digest to canonical text.
+
+        Refused if a lot names one that is not among them.
+        """
         for row in rows:
             profile = row.profile_digest
+            for what, digest, known in (("standard", row.standard_digest, standards),
+                                        ("profile", profile, profiles)):
+                if digest and digest not in known:
+                    raise Refused(f"lot {row.id} is graded under {what} {digest}, which is not "
+                                  "stored; restore a backup")
             self.add(row=row, binding=self.bind(
                 standard=PackStandard.model_validate_json(standards[row.standard_digest]),
                 profile=CultivarProfile.model_validate_json(profiles[profile]) if profile else None,

@@ -5,6 +5,8 @@ from __future__ import annotations
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
 
+from service.alarms.definitions import PRIORITIES
+
 SECONDS = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 1.0, 5.0)
 
 
@@ -40,6 +42,9 @@ class Metrics:
         self.stream_seconds = Histogram(
             "grading_stream_seconds", "From a stream's frame to its answer, one frame in 32",
             buckets=(2e-5, 5e-5, 1e-4, *SECONDS[:8]), registry=self.registry)
+        self.fruit = Counter(
+            "grading_fruit", "Line fruit stored, by registered line and what they came to",
+            ["line", "result"], registry=self.registry)
         self.commits = Counter(
             "grading_commits", "Commits that stored fruit", registry=self.registry)
         self.commit_records = Histogram(
@@ -70,6 +75,40 @@ class Metrics:
         self.source_silent = Gauge(
             "grading_source_silent", "Whether a source said, or its last will, that it is gone",
             ["source"], registry=self.registry)
+        self.source_last_record = Gauge(
+            "grading_source_last_record_timestamp_seconds", "When a registered source's last fruit "
+            "was received (Unix time)", ["source"], registry=self.registry)
+        self.source_clock_skew = Gauge(
+            "grading_source_clock_skew_seconds", "How far the clock of a registered source was "
+            "ahead at its last fruit", ["source"], registry=self.registry)
+        self.alarms_active = Gauge(
+            "grading_alarms_active", "Alarms whose condition holds and that are not put aside",
+            ["priority"], registry=self.registry)
+        self.alarms_unacknowledged = Gauge(
+            "grading_alarms_unacknowledged", "Alarms that nobody has acknowledged, whether their "
+            "condition still holds or not", ["priority"], registry=self.registry)
+        self.alarms_aside = Gauge(
+            "grading_alarms_aside", "Alarms that are shelved or out of service",
+            ["priority"], registry=self.registry)
+        self.alarms_announced = Counter(
+            "grading_alarms_announced", "Times that an alarm called a person",
+            ["priority"], registry=self.registry)
+        for priority in PRIORITIES:
+            for gauge in (self.alarms_active, self.alarms_unacknowledged, self.alarms_aside):
+                gauge.labels(priority)
+            self.alarms_announced.labels(priority)
+        self.alarm_providers_failed = Counter(
+            "grading_alarm_providers_failed", "Times that the conditions of alarms could not be "
+            "read", registry=self.registry)
+        self.alarm_changes_waiting = Gauge(
+            "grading_alarm_changes_waiting", "Changes of alarms that storage has not taken yet",
+            registry=self.registry)
+        self.storage_free_bytes = Gauge(
+            "grading_storage_free_bytes", "Bytes of the data disk that the service may still use",
+            registry=self.registry)
+        self.storage_size_bytes = Gauge(
+            "grading_storage_size_bytes", "Bytes of the data disk, used or usable",
+            registry=self.registry)
         self.storage_sync_seconds = Gauge(
             "grading_storage_sync_seconds", "Median sync time of the disk, measured at start",
             registry=self.registry)

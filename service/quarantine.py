@@ -28,6 +28,12 @@ class Quarantine:
         self._day = 0
         self._kept_today = 0
 
+    def used(self, *, now_ms: int) -> float:
+        """The part of the day's limit that is used up; 0 where nothing may be kept."""
+        if now_ms // DAY_MS != self._day or not self._per_day:
+            return 0.0
+        return self._kept_today / self._per_day
+
     def _room(self, *, wanted: int, received_ms: int) -> int:
         day = received_ms // DAY_MS
         if day != self._day:

@@ -23,7 +23,7 @@ from grading.record import FruitBatch
 from service.binding import Bound, Notes, Origin, Part, known_lanes, notes_on
 from service.clock import Clock
 from service.ingest.parse import Body, parse_body
-from service.lines import Arrivals, Lines, NoLot
+from service.lines import Arrivals, LastArrival, Lines, NoLot
 from service.lots import Lots, LotState
 from service.metrics import Metrics
 from service.quarantine import Quarantine
@@ -138,7 +138,9 @@ class Road:
         notes = notes_on(
             batch=batch, received_ms=received_ms,
             highest=self._arrivals.highest(source=origin.source, run=origin.run))
-        self._arrivals.saw(source=origin.source, run=origin.run, seq=int(batch.seq.max()))
+        self._arrivals.saw(
+            source=origin.source, run=origin.run, seq=int(batch.seq.max()),
+            at=LastArrival(received_ms, notes.skew_ms))
         return Bound(parsed, tuple(self._parts(origin, batch, received_ms)), notes, received_ms)
 
     def _parts(self, origin: Origin, batch: FruitBatch, received_ms: int) -> list[Part]:

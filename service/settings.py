@@ -149,5 +149,5 @@ def _one_line(error: ValidationError) -> str:
         known = MqttSettings if first["loc"][0] == "mqtt" else Settings
         return (f"setting {name} = {first['input']!r} is not known; known are: "
                 + ", ".join(known.model_fields))
-    value = first["input"] if first["loc"] else "not a loopback address"
+    value = first["input"] if first["loc"] else first["input"]["host"]
     return f"setting {name} = {value!r}: {first['msg'].removeprefix('Value error, ')}"

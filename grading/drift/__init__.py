@@ -15,7 +15,8 @@ after less before. Modules, in the order that data flow through them:
             `step(state=, rules=, centre=, se=, accepted=)` -> (state, `LaneReading`);
             `follow(table=, rules=, accepted=)` the same over a table.
 `level`     `against_baseline(...)` each lot or bin against the baseline; `drift_inside(...)`
-            common drift between the known steps of the fruit.
+            common drift between the known steps of the fruit; `ordinary_sd(...)` how much
+            stretches of one lot differ anyway.
 `onset`     `find_onset(values=, se=)` step or ramp, with interval; `place(onset=, first_seq=,
             first_ms=)` in fruit and time; `meets(onset=, boundaries=, windows=)`.
 `checks`    `check_lane(...)` spheres or tiles: offset, scale, error at the cuts, pass or fail in

@@ -48,6 +48,7 @@ from grading.drift.words import (
 Cause = Literal["rule", "measurement", "fruit"]
 Verdict = Literal["rule", "fruit", "measurement", "several", "not separable", "no change"]
 RISK: Final = 0.01
+_ORDER: Final = {"rule": 0, "measurement": 1, "fruit": 2}
 PULL: Final = 30
 """Paired fruit asked for at least: standard error 0.18 mm when single differences scatter 1 mm."""
 
@@ -156,6 +157,7 @@ def explain_change(*, facts: ChangeFacts, risk: float = RISK) -> Answer:
     for m in facts.measures:
         evidence += fruit_lines(facts=m, split=splits[m.measure])
     evidence += boundary_lines(facts=facts)
+    evidence.sort(key=lambda e: _ORDER[e.step])  # a lane's feed is named beside the lanes
     done: Consequence | None = facts.consequence
     return Answer(
         verdict, causes, tuple(evidence), tuple(open_), onset_text(facts=facts),

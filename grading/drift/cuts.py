@@ -77,7 +77,7 @@ def normal_at_cut(
 
     def share(true_low: float, true_high: float, read_low: float, read_high: float) -> float:
         """P(true inside and reading inside), half-open."""
-        if noise_sd == 0.0:
+        if noise_sd < 1e-9 * sd:
             low, high = max(true_low, read_low - bias), min(true_high, read_high - bias)
             ends = normal_cdf(x=(np.array((low, max(low, high))) - mean) / sd)
             return float(ends[1] - ends[0])

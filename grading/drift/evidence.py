@@ -72,13 +72,16 @@ class Side:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasureFacts:
-    """One measure in both windows.
+    """One measure in both windows. A share (fruit with a defect seen) is a measure too: lane
+    centres are shares, paired differences 1, 0 or -1.
 
     margin: smallest shift that matters, in the unit (for diameter for instance half a millimetre,
     for hue a quarter of a class). ordinary_sd: sd of the difference between two such windows of
-    like fruit in quiet running. allowance: distance between lanes that nobody would act on.
-    paired_sd: sd of single paired differences, to say how many pairs are needed. standing_se: how
-    well the line was known to be right in A where A has no check or pull of its own.
+    like fruit in quiet running (`level.ordinary_sd`); windows of different lots need the spread
+    between lots, or every new lot is a change of fruit, which it is. allowance: distance between
+    lanes that nobody would act on. paired_sd: sd of single paired differences, to say how many
+    pairs are needed. standing_se: how well the line was known to be right in A where A has no check
+    or pull of its own.
     onset: of the line's common level; lane_onset: of the lane that moved most.
     """
 

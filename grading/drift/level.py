@@ -101,3 +101,24 @@ def drift_inside(
     half = t_quantile(level=confidence, df=df) * se
     p = two_sided_p(t=slope / se, df=df) if se > 0.0 else float(slope == 0.0)
     return InsideDrift(slope, slope - half, slope + half, p, len(y), len(names))
+
+
+def ordinary_sd(*, levels: Any, segment: Any, windows: int) -> float | None:
+    """Ordinary difference between neighbouring stretches of one lot, as an sd.
+
+    levels, segment: (W,) line level and lot of each window, in time order, quiet running, NaN
+    allowed. windows: how many make a stretch. From the median size of the differences, so that a
+    few real changes inside do no harm; None when fewer than 8 pairs of stretches are there. For
+    windows A and B further apart than neighbours it is a little small, for those of different lots
+    far too small: compare inside a lot, or take the spread between lots.
+    """
+    y, where = np.asarray(levels, np.float64), np.asarray(segment)
+    if windows < 1:
+        raise ValueError("a stretch has at least one window")
+    differences = []
+    for s in np.unique(where):
+        mine = y[(where == s) & np.isfinite(y)]
+        means = mine[:len(mine) // windows * windows].reshape(-1, windows).mean(axis=1)
+        differences.append(np.diff(means))
+    gaps = np.abs(np.concatenate(differences)) if differences else np.zeros(0)
+    return 1.4826 * float(np.median(gaps)) if len(gaps) >= 8 else None

@@ -8,6 +8,7 @@ of service.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
@@ -31,6 +32,10 @@ class Reading:
     limit: float | None = None
     line: str = ""
     lot: str = ""
+
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.value):
+            raise ValueError(f"no reading: {self.value}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,6 +6,7 @@ return=minimal` (RFC 7240) only the outcomes that say more than "stored".
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import Flag
 from typing import Any, Final
 from weakref import WeakKeyDictionary
@@ -27,6 +28,7 @@ from service.store.group import CONFLICT, DUPLICATE, LOT_CLOSED, STORED
 
 ARROW: Final = "application/vnd.apache.arrow.stream"
 _PLAIN: Final = b',"outcome":"stored"'
+_END: Final = b"\xff\xff\xff\xff\0\0\0\0"
 _COLUMNS: Final = ("outcome", "size", "maturity", "grade", "pack", "decisive")
 _TEXT: Final = pa.dictionary(pa.uint8(), pa.utf8())
 _OUTCOME_NAMES: Final = pa.array(["refused", *OUTCOMES.values()])
@@ -215,34 +217,72 @@ def _arrow(outcomes: Outcomes, head: dict[str, Any], minimal: bool) -> bytes:
     Columns: seq, the fields of a JSON outcome as dictionaries of text; `lot` and `errors` (JSON)
     where any outcome has them. A field that an outcome does not have is null.
     """
-    if not minimal and head["stored"] == outcomes.body.n and len(outcomes.parts) == 1:
-        columns = _quick_columns(outcomes.parts[0], outcomes.parsed.batch.seq)
-    else:
-        told = _remarkable(outcomes, head) if minimal else lines(outcomes)
-        columns = _told_columns(msgspec.json.decode(b"[" + told + b"]"))
-    schema = pa.schema(
-        [(name, column.type) for name, column in columns.items()],
-        metadata={k: msgspec.json.encode(v) for k, v in head.items()})
-    batch = pa.RecordBatch.from_arrays(list(columns.values()), schema=schema)
+    metadata = {k: msgspec.json.encode(v) for k, v in head.items()}
+    if head["stored"] == outcomes.body.n and len(outcomes.parts) == 1:
+        seqs = outcomes.parsed.batch.seq
+        return _quick_stream(outcomes.parts[0], seqs[:0] if minimal else seqs, metadata)
+    told = _remarkable(outcomes, head) if minimal else lines(outcomes)
+    columns = _told_columns(msgspec.json.decode(b"[" + told + b"]"))
+    batch = pa.RecordBatch.from_arrays(list(columns.values()), names=list(columns))
+    return _stream_of(batch.replace_schema_metadata(metadata))
+
+
+def _stream_of(batch: Any) -> bytes:
     sink = pa.BufferOutputStream()
-    with pa.ipc.new_stream(sink, schema) as stream:
+    with pa.ipc.new_stream(sink, batch.schema) as stream:
         stream.write_batch(batch)
     return bytes(sink.getvalue())
 
 
-def _quick_columns(part: Settled, seqs: Integers) -> dict[str, Any]:
-    """Columns of fruit that were all stored, made of their codes."""
-    verdicts, n = part.receipt.verdicts, len(seqs)
-    columns: dict[str, Any] = {"seq": pa.array(seqs)}
-    of_standard = _names(part.lot.binding.compiled)
-    codes = {"outcome": np.full(n, STORED, np.uint8),
-             **{name: getattr(verdicts, name) for name in of_standard}}
-    for name, names in {"outcome": _OUTCOME_NAMES, **of_standard}.items():
-        columns[name] = pa.DictionaryArray.from_arrays(
-            pa.array(np.ascontiguousarray(codes[name])), names, safe=False)
-    columns["decisive"] = pa.DictionaryArray.from_arrays(
-        pa.array(verdicts.decisive, mask=verdicts.decisive == 0), _REASON_NAMES, safe=False)
-    return columns
+def _quick_stream(part: Settled, seqs: Integers, metadata: dict[str, bytes]) -> bytes:
+    """The stream for the first fruit of a part that were all stored, made of their codes.
+
+    Its dictionaries are the same for every body of a standard, so they are written only once.
+    """
+    form = _form(part.lot.binding.compiled)
+    verdicts = part.receipt.verdicts.take(rows=slice(len(seqs)))
+    codes = [
+        pa.array(np.full(len(seqs), STORED, np.uint8)),
+        *(pa.array(np.ascontiguousarray(getattr(verdicts, name))) for name in _COLUMNS[1:5]),
+        pa.array(verdicts.decisive, mask=verdicts.decisive == 0)]
+    batch = pa.RecordBatch.from_arrays(
+        [pa.array(seqs), *map(_dictionary, codes, form.names)], schema=form.schema)
+    return b"".join((
+        form.schema.with_metadata(metadata).serialize(), form.dictionaries, batch.serialize(),
+        _END))
+
+
+def _dictionary(codes: Any, names: Any) -> Any:
+    return pa.DictionaryArray.from_arrays(codes, names, safe=False)
+
+
+@dataclass(frozen=True, slots=True)
+class _Form:
+    """What all streams of one standard share: schema, names of the codes, and the messages that
+    hold these as dictionaries."""
+
+    schema: Any
+    names: list[Any]
+    dictionaries: bytes
+
+
+def _form(compiled: Compiled) -> _Form:
+    found = _FORMS.get(compiled)
+    if found is None:
+        names = [_OUTCOME_NAMES, *(pa.array(getattr(compiled, f"{c}_names"), pa.utf8())
+                                   for c in _COLUMNS[1:5]), _REASON_NAMES]
+        none = pa.array([], pa.uint8())
+        batch = pa.RecordBatch.from_arrays(
+            [pa.array([], pa.int64()), *(_dictionary(none, n) for n in names)],
+            names=["seq", *_COLUMNS])
+        whole = _stream_of(batch)
+        start = len(batch.schema.serialize())
+        end = whole.rindex(bytes(batch.serialize()))
+        found = _FORMS[compiled] = _Form(batch.schema, names, whole[start:end])
+    return found
+
+
+_FORMS: WeakKeyDictionary[Compiled, _Form] = WeakKeyDictionary()
 
 
 def _told_columns(told: list[dict[str, Any]]) -> dict[str, Any]:
@@ -257,14 +297,3 @@ def _told_columns(told: list[dict[str, Any]]) -> dict[str, Any]:
             [msgspec.json.encode(t["errors"]).decode() if "errors" in t else None for t in told],
             pa.utf8())
     return columns
-
-
-def _names(compiled: Compiled) -> dict[str, Any]:
-    found = _NAMES.get(compiled)
-    if found is None:
-        found = _NAMES[compiled] = {
-            name: pa.array(getattr(compiled, f"{name}_names"), pa.utf8()) for name in _COLUMNS[1:5]}
-    return found
-
-
-_NAMES: WeakKeyDictionary[Compiled, dict[str, Any]] = WeakKeyDictionary()

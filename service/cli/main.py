@@ -64,7 +64,7 @@ def main() -> None:
     Exit codes:
       0  done, nothing refused
       1  done, but something was refused, or a check failed
-      2  the command line is wrong
+      2  the command line or a setting is wrong
       3  what was named cannot be reached or opened
       4  data are damaged
     """

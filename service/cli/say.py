@@ -12,6 +12,7 @@ import click
 
 OK: Final = 0
 REFUSED: Final = 1
+WRONG: Final = 2  # the command line or a setting; click's own code too
 UNREACHABLE: Final = 3
 DAMAGED: Final = 4
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from service.cli.say import UNREACHABLE, Fail, told_failures
+from service.cli.say import UNREACHABLE, WRONG, Fail, told_failures
 
 
 @click.command()
@@ -50,7 +50,7 @@ def serve(
                                  mqtt={"host": mqtt_host, "port": mqtt_port,
                                        "topics": mqtt_topics or None})
     except SettingsError as wrong:
-        raise click.UsageError(str(wrong)) from wrong
+        raise Fail(str(wrong), code=WRONG) from wrong
     from service.server import run
 
     def started(address: str) -> None:

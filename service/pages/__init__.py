@@ -17,6 +17,7 @@ from starlette.responses import RedirectResponse, Response
 
 from service.context import context
 from service.lots import LotState
+from service.pages.alarms import alarm_told, alarms_page
 from service.pages.board_view import board_events, board_page
 from service.pages.change import change_page
 from service.pages.forms import form_values, own_form
@@ -49,6 +50,8 @@ def mount(app: FastAPI) -> None:
     for path, methods, handler in (
         ("/", ["GET"], home),
         ("/lots", ["GET"], lots_page),
+        ("/alarms", ["GET"], alarms_page),
+        ("/alarms", ["POST"], alarm_told),
         ("/lines", ["GET"], lines_page),
         ("/lines/{line_id}", ["GET"], board_page),
         ("/lines/{line_id}", ["POST"], line_changed),

@@ -10,11 +10,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from grading.quantities import MEASURES, N_PER_LBF, Floats, Integers
+from grading.quantities import N_PER_LBF, Floats, Integers
 from service.simulator.chance import CHECK, PULL, stream
 from service.simulator.plan import Checks, Lot, Pulls
 from service.simulator.shift import LineShift
-from service.simulator.slices import TIP_MM, Slice
+from service.simulator.slices import PER_UNIT, TIP_MM, Slice
 from service.simulator.truth import Truth
 
 HAND: Final[Mapping[str, tuple[float, float]]] = {
@@ -139,7 +139,7 @@ def _drawn(part: Slice, line: LineShift, seconds: float, how: Pulls, number: int
     line_read = {}
     for measure, quanta in part.readings.quanta.items():
         here = part.readings.present.get(measure, part.sent) & part.sent
-        line_read[measure] = np.where(here, quanta * float(MEASURES[measure].quantum), np.nan)
+        line_read[measure] = np.where(here, quanta / PER_UNIT[measure], np.nan)
     return Pull(
         line=line.id, source=line.source, lot=part.lot, number=number, seconds=seconds,
         paired=how.paired, person=how.person, fruit=np.arange(part.first, part.first + n),

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 import msgspec
 import numpy as np
 
-from grading.quantities import MEASURES, PRIMARY_FIELD, Integers
-from service.simulator.slices import TIP_MM, Slice
+from grading.quantities import PRIMARY_FIELD, Integers
+from service.simulator.slices import PER_UNIT, TIP_MM, Slice
 
-_PER: Final = {m: MEASURES[m].quantum.denominator for m in PRIMARY_FIELD}
-"""Quanta in one unit; every quantum of a measure that is read here is one part of a unit."""
 Columns = dict[str, list[Any]]
 
 
@@ -26,7 +24,7 @@ def columns_of(
         "seq": part.seq[rows].tolist(), "lane": part.lane[rows].tolist(),
         "time_unix_ms": part.time_ms(start_ms=start_ms, speed=speed)[rows].tolist()}
     for measure, quanta in part.readings.quanta.items():
-        values = (quanta[rows] / _PER[measure]).tolist()
+        values = (quanta[rows] / PER_UNIT[measure]).tolist()
         here = part.readings.present.get(measure)
         if here is not None:
             said = here[rows].tolist()

@@ -11,12 +11,15 @@ import numpy as np
 
 from grading.quantities import MEASURES, Flags, Floats, Integers
 from grading.record import Column, Defect, FruitBatch
+from service.simulator.events import READ
 from service.simulator.fruit import DEFECTS
 from service.simulator.plan import Lot
 from service.simulator.sensors import Readings
 from service.simulator.truth import Truth
 
 TIP_MM: Final = 8
+PER_UNIT: Final = {m: MEASURES[m].quantum.denominator for m in READ}
+"""Quanta in one unit of each measure that is read."""
 DIAMETER_MAX_Q: Final = MEASURES["diameter"].high_q
 
 

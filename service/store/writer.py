@@ -94,6 +94,7 @@ class Writer:
         self._open = True
         self._dead = False
         self._since_checkpoint = 0
+        self._failures = 0
         # Commits never checkpoint by themselves: SQLite swallows a failed sync of that kind.
         conn.execute("PRAGMA wal_autocheckpoint = 0")
         self._thread = threading.Thread(target=self._work, name="store-writer", daemon=True)
@@ -102,6 +103,11 @@ class Writer:
     def commit_no(self) -> int:
         """The number of the last commit that changed something."""
         return self._commit_no
+
+    @property
+    def failures(self) -> int:
+        """How many commits storage has not taken since the start."""
+        return self._failures
 
     @property
     def waiting_fruit(self) -> int:
@@ -282,6 +288,8 @@ class Writer:
             return
         else:
             failure = error
+        if isinstance(failure, StorageFull | StorageFailed):
+            self._failures += 1
         for item in items:
             item.future.set_exception(failure)
 

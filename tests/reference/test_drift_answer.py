@@ -83,9 +83,10 @@ def test_grade_drop_is_the_fruit() -> None:
     assert "begins to move at lot L-0417" in found.text()
     assert "do not touch the cuts" in found.next_action
     assert "step from window 20 (20 to 20)" in found.onset
-    assert [e.step for e in found.evidence][0] == "rule"
+    assert found.evidence[0].step == "rule"
     assert "The rule is the same in both windows." in found.text()
     assert any("no check with reference objects" in e.text for e in found.had_not)
+    assert len(found.had) + len(found.had_not) == len(found.evidence)
 
 
 def test_sensor_against_caliper_is_the_measurement() -> None:
@@ -196,7 +197,8 @@ def test_one_lane_and_an_unexplained_level() -> None:
 
 def test_a_bank_of_lanes_diverges() -> None:
     half = dict.fromkeys((5, 6, 7, 8), 1.0)
-    found = _explain(_diameter(QUIET, Side(lanes=_lanes(66.0, off=half), checks=_checks(0.0, half))))
+    found = _explain(_diameter(
+        QUIET, Side(lanes=_lanes(66.0, off=half), checks=_checks(0.0, half))))
     assert "the lanes diverge" in found.text()
     assert found.verdict == "measurement"
 
@@ -296,6 +298,8 @@ def test_feed_and_fruit_are_both_named() -> None:
     found = _explain(_diameter(QUIET, Side(
         lanes=_lanes(68.0, off={3: 1.0}), checks=_checks(0.0), paired=_paired(0.0))))
     assert found.verdict == "fruit"
+    assert [e.step for e in found.evidence] == sorted(
+        (e.step for e in found.evidence), key=["rule", "measurement", "fruit"].index)
     assert "feeds lane 3" in found.next_action and "adviser" in found.next_action
 
 

@@ -105,8 +105,16 @@ def test_whole_fruit_in_bins_are_counted_exactly() -> None:
     assert found.too_high == pytest.approx(20 / 100)
     assert found.undersize_up == pytest.approx(20 / 70)
     assert found.undersize == pytest.approx(20 / 30)
+    assert counts_at_cut(counts=[10] * 10, low=60, width=1, cut=63, bias=2).undersize is None
     empty = counts_at_cut(counts=[10], low=60, width=1, cut=70, bias=2, upper=72)
     assert (empty.too_high, empty.undersize_up, empty.undersize) == (0.0, 0.0, 0.0)
+
+
+def test_cuts_far_from_all_fruit_do_nothing() -> None:
+    low = normal_at_cut(mean=66, sd=5, cut=10, bias=1.1, noise_sd=0.5)
+    assert (low.too_high, low.undersize_up) == (0.0, 0.0)
+    high = normal_at_cut(mean=66, sd=5, cut=150, bias=1.1, noise_sd=0.5, upper=160)
+    assert high.too_high == pytest.approx(0.0, abs=1e-12) and high.undersize == 0.0
 
 
 def test_refusals() -> None:

@@ -16,7 +16,7 @@ from scipy import optimize, stats
 from grading.drift.cells import LaneTable, diameter_at_mass, lane_table, trimmed
 from grading.drift.follow import LaneRules, accept, follow, lane_rules, start, step
 from grading.drift.lanes import against_others, lane_effects, window_levels
-from grading.drift.level import against_baseline, drift_inside
+from grading.drift.level import against_baseline, drift_inside, ordinary_sd
 from grading.drift.onset import find_onset, meets, place
 from grading.drift.polish import median_polish
 
@@ -268,7 +268,7 @@ def test_accepted_distances_are_no_drift() -> None:
 
 def test_rules_are_checked() -> None:
     for wrong in ({"memory": 1.0}, {"look": 0.0}, {"act": 1.0}, {"allowance": -1.0}, {"settle": 0}):
-        with pytest.raises(ValueError, match="look|allowance"):
+        with pytest.raises(ValueError, match=r"look|allowance"):
             LaneRules(**{"look": 2.0, "act": 3.0, **wrong})  # type: ignore[arg-type]
 
 
@@ -304,7 +304,8 @@ def test_half_a_millimetre_is_found_in_five_minutes() -> None:
     for shift in range(12):
         stand = rng.normal(0, 0.08, 8)
         windows, n, moved = 60, 240, 50
-        size = 68 + np.repeat(rng.normal(0, 1, windows), 8 * n) + rng.normal(0, 4.3, windows * 8 * n)
+        size = 68 + np.repeat(rng.normal(0, 1, windows), 8 * n)
+        size += rng.normal(0, 4.3, windows * 8 * n)
         window = np.repeat(np.arange(windows), 8 * n)
         lane = np.tile(np.repeat(np.arange(8), n), windows)
         mass = 0.924e-3 * np.pi / 6 * size**3 * (1 + 0.02 * rng.normal(size=len(size)))
@@ -459,3 +460,21 @@ def test_fruit_steps_alone_are_no_drift() -> None:
                          position=[0, 1, 2, 3, 4, 5])
     assert found is not None and found.slope == 0.0 and found.p == 1.0
     assert drift_inside(levels=[1.0, 2, 3], segment=[1, 1, 2]) is None
+
+
+def test_ordinary_differences_of_stretches() -> None:
+    """First-order autoregression (0.8, unit sd): sd of the difference of two neighbouring means of
+    5, from its autocovariances; 3 standard errors of a median of 800 differences."""
+    rng = np.random.default_rng(19)
+    y = np.zeros(4000)
+    for t in range(1, 4000):
+        y[t] = 0.8 * y[t - 1] + 0.6 * rng.normal()
+    lag = np.abs(np.subtract.outer(np.arange(10), np.arange(10)))
+    weights = np.repeat([-0.2, 0.2], 5)
+    truth = np.sqrt(weights @ 0.8**lag @ weights)
+    found = ordinary_sd(levels=y, segment=np.repeat([1, 2], 2000), windows=5)
+    assert found == pytest.approx(truth, rel=3 * 1.17 / np.sqrt(798))
+    assert ordinary_sd(levels=y[:40], segment=np.ones(40), windows=5) is None
+    assert ordinary_sd(levels=[], segment=[], windows=5) is None
+    with pytest.raises(ValueError, match="at least one window"):
+        ordinary_sd(levels=y, segment=y, windows=0)

@@ -215,3 +215,32 @@ def test_judging_agreement() -> None:
         both = max(stats.t.sf((bias + 0.5) / se, 29), stats.t.sf((0.5 - bias) / se, 29))
         assert (both < 0.05) == (decision == "agrees")
     assert judge(bias=0.2, se=0.01, df=29, margin=0.15, least=0.3) == "undecided"
+
+
+def test_refusals_of_pairs_and_lines() -> None:
+    three = [1.0, 2.0, 3.0]
+    with pytest.raises(ValueError, match="2 pairs"):
+        bias_of(n=1, mean=1.0, sd=0.5)
+    with pytest.raises(ValueError, match="3 or more pairs"):
+        bland_altman(line=three, hand=three[:2])
+    with pytest.raises(ValueError, match="power"):
+        pairs_needed(bias=0.0, sd=1.0)
+    with pytest.raises(ValueError, match="4 or more pairs"):
+        passing_bablok(line=three, hand=three)
+    with pytest.raises(ValueError, match="error ratio"):
+        deming(line=[*three, 5.0], hand=[*three, 4.0], error_ratio=0.0)
+    with pytest.raises(ValueError, match="do not go together"):
+        deming(line=[1.0, 1.0, 1.0, 1.0], hand=[*three, 4.0], error_ratio=1.0)
+    with pytest.raises(ValueError, match="error sd"):
+        deming_known_errors(line=[*three, 4.0], hand=[*three, 4.0], line_sd=[0.0] * 4,
+                            hand_sd=[0.0] * 4)
+
+
+def test_pairs_without_scatter() -> None:
+    """No scatter at all: the bias is exact, t without end; alike throughout: no bias."""
+    off = bland_altman(line=[61.0, 62.0, 63.0], hand=[60.0, 61.0, 62.0])
+    assert (off.bias, off.se, off.t, off.p) == (1.0, 0.0, math.inf, 0.0)
+    same = bland_altman(line=[60.0, 60.0, 60.0], hand=[60.0, 60.0, 60.0])
+    assert (same.t, same.p, same.slope, same.slope_p) == (0.0, 1.0, 0.0, 1.0)
+    grows = bland_altman(line=[1.0, 2.0, 3.0], hand=[0.0, 0.0, 0.0])
+    assert grows.slope == 2.0 and grows.slope_p == 0.0
