@@ -1,15 +1,26 @@
-"""A fruit, a time: the small shapes that answers share."""
+"""A fruit, a time, a whole number: the small shapes that answers and bodies share."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Any
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Strict
 
 from grading.kernel import Compiled
 from grading.quantities import MEASURES, PRIMARY_FIELD
 from grading.reasons import Reason, reasons_of
 from grading.record import FruitBatch
 from grading.verdicts import Verdicts
+
+
+def _whole(value: Any) -> Any:
+    return int(value) if isinstance(value, float) and value.is_integer() else value
+
+
+Whole = Annotated[int, Strict(), BeforeValidator(_whole)]
+"""A number without a fractional part, which is what JSON Schema's "integer" means: 27.0 is one,
+"27" and true are not."""
 
 
 def utc(ms: int | None) -> str | None:

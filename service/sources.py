@@ -16,6 +16,7 @@ from typing import Annotated, Final, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from grading.quantities import MEASURES
+from service.rows import Whole
 from service.store.sources import KeyRow, SourceRow
 
 NAME: Final = "^[A-Za-z0-9][A-Za-z0-9 ._-]{0,63}$"
@@ -50,7 +51,7 @@ class Description(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     line: Name | None = None
-    lanes: int = Field(default=1, ge=1, le=255, strict=True)
+    lanes: Whole = Field(default=1, ge=1, le=255)
     diameter: Literal["greatest", "mean", "equivalent"] = "greatest"
     tip_mm: float | None = Field(default=None, ge=3, le=15, strict=True)
     colour_space: Words = ""

@@ -16,7 +16,7 @@ from service.alarms.runner import Command, UnknownAlarm
 from service.alarms.say import said
 from service.context import Context, context
 from service.problems import Problem
-from service.rows import utc
+from service.rows import Whole, utc
 from service.store.alarms import ALARMS, AlarmRow, EventRow, ended_alarms, events_of
 
 router = APIRouter(prefix="/v1/alarms", tags=["alarms"])
@@ -47,9 +47,8 @@ class Reasoned(BaseModel):
 class Shelf(Reasoned):
     """For how long an alarm is put aside. one_shot: at the latest; sooner if its condition ends."""
 
-    minutes: int = Field(ge=commands.SHELF_MIN_MS // 60_000, le=commands.SHELF_MAX_MS // 60_000,
-                         strict=True)
-    one_shot: bool = False
+    minutes: Whole = Field(ge=commands.SHELF_MIN_MS // 60_000, le=commands.SHELF_MAX_MS // 60_000)
+    one_shot: bool = Field(default=False, strict=True)
 
 
 def alarm_json(alarm: Alarm, *, lang: str, ended_ms: int | None = None) -> dict[str, Any]:

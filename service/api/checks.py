@@ -15,7 +15,7 @@ from service.api.lots import written
 from service.api.sources import SourceId, known_source
 from service.context import context
 from service.problems import Problem
-from service.rows import utc
+from service.rows import Whole, utc
 from service.store.checks import CHECKS, CheckRow, checks_between
 
 router = APIRouter(prefix="/v1/sources", tags=["sources"])
@@ -31,7 +31,7 @@ class Reading(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    lane: int | None = Field(default=None, ge=1, le=255, strict=True)
+    lane: Whole | None = Field(default=None, ge=1, le=255)
     measure: Literal[*sorted(MEASURES)]  # type: ignore[valid-type]
     object: Annotated[str, Field(min_length=1, max_length=80)]
     known: Value
