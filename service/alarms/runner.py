@@ -12,9 +12,10 @@ import logging
 import sqlite3
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass
 from typing import Final
 
-from service.alarms.definitions import DEFINITIONS, PRIORITIES
+from service.alarms.definitions import DEFINITIONS, PRIORITIES, Priority
 from service.alarms.engine import step
 from service.alarms.model import ALL_RUN, Alarm, Alarms, Facts, Reading, Transition
 from service.alarms.rows import alarm_of, event_of, row_of
@@ -31,6 +32,14 @@ WAITING_MAX: Final = 5_000
 Provider = Callable[[int], Iterable[Reading] | Awaitable[Iterable[Reading]]]
 Command = Callable[[Alarm], tuple[Alarm, Transition]]
 _LOG: Final = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Calling:
+    """How many alarms nobody has acknowledged, and the worst of their priorities."""
+
+    n: int
+    priority: Priority | None
 
 
 class UnknownAlarm(Exception):
@@ -69,6 +78,16 @@ class Runner:
     def find(self, alarm_id: int) -> Alarm | None:
         """An open alarm."""
         return self._state.find(alarm_id)
+
+    def calling(self) -> Calling:
+        """What every screen shows in its header."""
+        found = {a.key: DEFINITIONS[a.kind].priority for a in self._state.open()
+                 if a.state in ("unacknowledged", "returned")}
+        return Calling(len(found), min(found.values(), key=PRIORITIES.index, default=None))
+
+    def waiting(self) -> tuple[Transition, ...]:
+        """Changes that storage has not taken yet."""
+        return tuple(self._waiting)
 
     async def tick(self) -> None:
         """Read every condition, move, and store what changed."""
@@ -152,14 +171,14 @@ class Runner:
                 self._metrics.alarm_changes_waiting.set(len(self._waiting))
         return True
 
-    async def run(self, *, every_s: float = EVERY_S) -> None:
+    async def run(self) -> None:
         """Tick for ever."""
         while True:
             try:
                 await self.tick()
             except Exception:
                 _LOG.exception("alarms could not be looked at")
-            await asyncio.sleep(every_s)
+            await asyncio.sleep(EVERY_S)
 
 
 @asynccontextmanager

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from service.alarms import commands
 from service.alarms.definitions import DEFINITIONS, Definition
 from service.alarms.model import Alarm
-from service.alarms.rows import alarm_of
+from service.alarms.rows import alarm_of, event_of
 from service.alarms.runner import Command, UnknownAlarm
 from service.alarms.say import said
 from service.context import Context, context
@@ -83,26 +83,33 @@ def kind_json(definition: Definition, *, lang: str) -> dict[str, Any]:
     }
 
 
-@router.get("", summary="List alarms")
-async def list_alarms(
-    request: Request, lang: Language = "en", recent: Annotated[int, Query(ge=0, le=500)] = 50
-) -> dict[str, Any]:
-    """Open alarms, those that wait for a person first, and the latest that have ended."""
+@router.get("", summary="List open alarms")
+async def list_alarms(request: Request, lang: Language = "en") -> dict[str, Any]:
+    """Those that wait for a person first, then by priority; the ones put aside last."""
     ctx = context(request)
-    return {
-        "open": [alarm_json(alarm, lang=lang) for alarm in ctx.alarms.open()],
-        "recent": [past_json(row, lang=lang) for row in await ended(ctx, limit=recent)],
-    }
+    return {"alarms": [alarm_json(alarm, lang=lang) for alarm in ctx.alarms.open()],
+            "waiting": ctx.alarms.calling().n}
 
 
-async def ended(ctx: Context, *, limit: int) -> list[AlarmRow]:
-    """The latest alarms that have ended."""
+@router.get("/ended", summary="List alarms that have ended")
+async def list_ended(
+    request: Request, lang: Language = "en", cursor: Annotated[int, Query(ge=1, le=2**53)] = 2**53,
+    limit: Annotated[int, Query(ge=1, le=500)] = 100,
+) -> dict[str, Any]:
+    """By when they were raised, newest first; page on with `cursor` = `next`."""
+    rows, further = await ended(context(request), cursor=cursor, limit=limit)
+    return {"alarms": [past_json(row, lang=lang) for row in rows], "next": further}
+
+
+async def ended(ctx: Context, *, cursor: int, limit: int) -> tuple[list[AlarmRow], int | None]:
+    """Alarms that have ended, of ids below the cursor, and the cursor of those before them."""
 
     def read() -> list[AlarmRow]:
         with ctx.store.reader.connection() as conn:
-            return ended_alarms(conn, limit=limit)
+            return ended_alarms(conn, below=cursor, limit=limit + 1)
 
-    return await asyncio.to_thread(read)
+    rows = await asyncio.to_thread(read)
+    return rows[:limit], rows[limit - 1].id if len(rows) > limit else None
 
 
 @router.get("/kinds", summary="List what there are alarms for")
@@ -116,12 +123,7 @@ async def list_kinds(lang: Language = "en") -> dict[str, Any]:
 async def read_alarm(alarm_id: AlarmId, request: Request, lang: Language = "en") -> dict[str, Any]:
     """An alarm and everything that happened to it, in order."""
     ctx = context(request)
-
-    def read() -> tuple[AlarmRow | None, list[EventRow]]:
-        with ctx.store.reader.connection() as conn:
-            return ALARMS.get(conn, key=alarm_id), events_of(conn, alarm=alarm_id)
-
-    row, events = await asyncio.to_thread(read)
+    row, events = await history(ctx, alarm_id=alarm_id)
     alarm = ctx.alarms.find(alarm_id)
     if alarm is not None:
         shown = alarm_json(alarm, lang=lang)
@@ -132,6 +134,20 @@ async def read_alarm(alarm_id: AlarmId, request: Request, lang: Language = "en")
     return {**shown, "events": [
         {"at": utc(e.at_ms), "what": e.what, "state": e.state, "value": e.value,
          "person": e.person or None, "reason": e.note or None} for e in events]}
+
+
+async def history(ctx: Context, *, alarm_id: int) -> tuple[AlarmRow | None, list[EventRow]]:
+    """An alarm as the store has it, and its changes in order, those included that storage has
+    not taken yet."""
+
+    def read() -> tuple[AlarmRow | None, list[EventRow]]:
+        with ctx.store.reader.connection() as conn:
+            return ALARMS.get(conn, key=alarm_id), events_of(conn, alarm=alarm_id)
+
+    waiting = [event_of(t) for t in ctx.alarms.waiting() if t.alarm.id == alarm_id]
+    row, events = await asyncio.to_thread(read)
+    stored = {(e.at_ms, e.what) for e in events}
+    return row, [*events, *(e for e in waiting if (e.at_ms, e.what) not in stored)]
 
 
 def _unknown(alarm_id: int) -> Problem:

@@ -58,10 +58,10 @@ def open_alarms(conn: sqlite3.Connection) -> list[AlarmRow]:
     return ALARMS.select(conn, where="ended_ms IS NULL ORDER BY id")
 
 
-def ended_alarms(conn: sqlite3.Connection, *, limit: int) -> list[AlarmRow]:
-    """The latest that have ended, by when they were raised, newest first."""
-    return ALARMS.select(
-        conn, where="ended_ms IS NOT NULL ORDER BY id DESC LIMIT ?", params=(limit,))
+def ended_alarms(conn: sqlite3.Connection, *, below: int, limit: int) -> list[AlarmRow]:
+    """Those that have ended, of ids below that, by when they were raised, newest first."""
+    return ALARMS.select(conn, where="id < ? AND ended_ms IS NOT NULL ORDER BY id DESC LIMIT ?",
+                         params=(below, limit))
 
 
 def last_alarm(conn: sqlite3.Connection) -> int:

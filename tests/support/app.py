@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -22,9 +22,11 @@ LOT: dict[str, Any] = {
 
 
 @contextmanager
-def service(data_dir: Path, **settings: Any) -> Iterator[TestClient]:
-    """A client of a started service; the clock stands at noon of 14 July 2026."""
-    app = create_app(settings=Settings(data_dir=data_dir, **settings), clock=Clock(lambda: NOON_MS))
+def service(
+    data_dir: Path, *, now_ms: Callable[[], int] = lambda: NOON_MS, **settings: Any
+) -> Iterator[TestClient]:
+    """A client of a started service; without another the clock stands at noon of 14 July 2026."""
+    app = create_app(settings=Settings(data_dir=data_dir, **settings), clock=Clock(now_ms))
     with TestClient(app, raise_server_exceptions=False) as client:
         yield client
 
