@@ -22,12 +22,14 @@ from service.api import (
     alarms,
     changes,
     checks,
+    culls,
     fruit,
     lines,
     lots,
     ops,
     pulls,
     quarantine,
+    rejects,
     sources,
     standards,
 )
@@ -157,7 +159,7 @@ def create_app(
         docs_url=None, redoc_url=None, openapi_url="/v1/openapi.json")
     app.router.add_route("/v1/records", post_records, methods=["POST"], include_in_schema=False)
     for part in (lots, fruit, pulls, lines, changes, sources, checks, alarms, quarantine, standards,
-                 ops):
+                 ops, culls, rejects):
         app.include_router(part.router)
     mount_streams(app)
     pages.mount(app)

@@ -18,6 +18,7 @@ from grading.monitor.state import Shape
 from grading.profile import CultivarProfile
 from grading.standard import PackStandard
 from grading.tally import Tally, empty, tally
+from service.cull_table import CullTable
 from service.running import Running
 from service.store.errors import Refused
 from service.store.group import LINE, Stored
@@ -57,6 +58,9 @@ class LotState:
                 lot=row.id, line=row.line or "", span=MINUTE, shape=Shape.of(compiled=compiled),
                 digest=binding.digest),
             add=lambda series, batch, verdicts: series.add(batch=batch, verdicts=verdicts))
+        self._culls: Running[CullTable] = Running(
+            lot=row.id, empty=CullTable, add=lambda table, batch, verdicts: table.add(
+                batch=batch, verdicts=verdicts, cull=self.cull))
 
     @property
     def id(self) -> str:
@@ -66,10 +70,16 @@ class LotState:
     def closed(self) -> bool:
         return self.row.closed_ms is not None
 
+    @property
+    def cull(self) -> int:
+        """The grade code of culls."""
+        return len(self.binding.compiled.grade_names) - 1
+
     def committed(self, *, stored: Stored, commit: int) -> None:
         """Count what a commit added. Called on the writer thread."""
         self._tally.committed(stored=stored, commit=commit)
         self._windows.committed(stored=stored, commit=commit)
+        self._culls.committed(stored=stored, commit=commit)
 
     def counts(self, *, reader: Reader) -> Tally:
         """The tally of every stored line fruit of the lot."""
@@ -78,6 +88,10 @@ class LotState:
     def windows(self, *, reader: Reader) -> WindowSeries:
         """The one-minute windows of every stored line fruit of the lot, by the fruit's own time."""
         return self._windows.value(reader=reader)
+
+    def culls(self, *, reader: Reader) -> CullTable:
+        """Its line fruit, culls and their causes by source, minute and lane."""
+        return self._culls.value(reader=reader)
 
 
 class Lots:
