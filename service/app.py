@@ -23,6 +23,7 @@ from service.api import (
     changes,
     checks,
     culls,
+    cuts,
     fruit,
     lines,
     lots,
@@ -38,6 +39,7 @@ from service.api.records import post_records
 from service.api.stream import mount as mount_streams
 from service.clock import Clock, check_set
 from service.context import Context
+from service.cuts import Cuts, watched_cuts
 from service.guard import Guard
 from service.library import Library
 from service.lines import Arrivals, Lines
@@ -52,6 +54,7 @@ from service.road import Road
 from service.settings import Settings
 from service.sources import Sources
 from service.store.alarms import last_alarm, open_alarms
+from service.store.cuts import CUTS
 from service.store.group import Stored
 from service.store.lots import LOTS
 from service.store.open import Store, open_store, usable
@@ -96,6 +99,7 @@ def _join(*, settings: Settings, clock: Clock, store: Store) -> Context:
     writer.on_commit.append(publish)
     kept = Quarantine(writer=writer, metrics=metrics, per_day=settings.quarantine_per_day)
     senders, lines_, arrivals = _load_senders(store, settings)
+    moved = _load_cuts(store, clock, found, lines_)
     throughput = Throughput(lots=found, lines=lines_, metrics=metrics)
     extra = (settings.standards_dir,) if settings.standards_dir else ()
     ctx = Context(
@@ -103,7 +107,7 @@ def _join(*, settings: Settings, clock: Clock, store: Store) -> Context:
         road=Road(lots=found, sources=senders, lines=lines_, arrivals=arrivals, writer=writer,
                   quarantine=kept, metrics=metrics, clock=clock),
         library=Library(extra_dirs=extra), sources=senders, lines=lines_, arrivals=arrivals,
-        presence=Presence(metrics=metrics), live=Live(), throughput=throughput,
+        cuts=moved, presence=Presence(metrics=metrics), live=Live(), throughput=throughput,
         alarms=_load_alarms(store, clock, metrics))
     ctx.alarms.providers.extend(shipped(ctx))
     ctx.alarms.facts = facts_of(ctx)
@@ -127,6 +131,13 @@ def _load_senders(store: Store, settings: Settings) -> tuple[Sources, Lines, Arr
         return senders, lines_, Arrivals(heights=heights(conn))
 
 
+def _load_cuts(store: Store, clock: Clock, lots_: Lots, lines_: Lines) -> Cuts:
+    moved = Cuts(lots=lots_, lines=lines_)
+    with store.reader.connection() as conn:
+        moved.load(rows=CUTS.select(conn, where="1 ORDER BY id"), now_ms=clock.now_ms())
+    return moved
+
+
 def _load_lots(store: Store) -> Lots:
     lots_ = Lots()
     with store.reader.connection() as conn:
@@ -146,7 +157,7 @@ def create_app(
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         ctx = app.state.context = joined or join(settings=settings, clock=clock or Clock())
         try:
-            async with subscribed(ctx) as mqtt, watched(ctx.alarms):
+            async with subscribed(ctx) as mqtt, watched(ctx.alarms), watched_cuts(ctx):
                 app.state.mqtt = mqtt
                 if mqtt is not None:
                     ctx.alarms.providers.append(broker(mqtt.status))
@@ -158,8 +169,8 @@ def create_app(
         title="Drupe", version=version("drupe"), description=ABOUT, lifespan=lifespan,
         docs_url=None, redoc_url=None, openapi_url="/v1/openapi.json")
     app.router.add_route("/v1/records", post_records, methods=["POST"], include_in_schema=False)
-    for part in (lots, fruit, pulls, lines, changes, sources, checks, alarms, quarantine, standards,
-                 ops, culls, rejects):
+    for part in (lots, fruit, pulls, lines, cuts, changes, sources, checks, alarms, quarantine,
+                 standards, ops, culls, rejects):
         app.include_router(part.router)
     mount_streams(app)
     pages.mount(app)

@@ -17,7 +17,7 @@ from grading.quantities import Integers
 from grading.record import FruitBatch
 from grading.verdicts import Verdicts
 from service.lines import AHEAD_MS, Line
-from service.lots import LotState
+from service.lots import Binding, LotState
 from service.sources import Source
 
 DOUBTFUL_MS: Final = 5 * 60_000
@@ -49,9 +49,11 @@ class Origin:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Fruit of a body that go to one lot. rows: their positions in the batch, None = all."""
+    """Fruit of a body that go to one lot. rows: their positions in the batch, None = all. rule:
+    what they are graded under; its classes are those of the lot's own standard."""
 
     lot: LotState
+    rule: Binding
     rows: Integers | None
     batch: FruitBatch
     verdicts: Verdicts

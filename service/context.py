@@ -8,6 +8,7 @@ from starlette.requests import Request
 
 from service.alarms.runner import Runner
 from service.clock import Clock
+from service.cuts import Cuts
 from service.library import Library
 from service.lines import Arrivals, Lines
 from service.live import Live
@@ -36,6 +37,7 @@ class Context:
     sources: Sources
     lines: Lines
     arrivals: Arrivals
+    cuts: Cuts
     presence: Presence
     live: Live
     throughput: Throughput

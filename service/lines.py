@@ -5,6 +5,9 @@ lot and begins the next, and remembers the last fruit that every source of the l
 then. So fruit that are sent again after a cable was out go to the lot they were packed in. A
 source whose clock is trusted goes further: fruit that it sends late for the first time go by
 their own time. Fruit between lots go to the line's holding lot, never to the last one.
+
+A cut moved for a time changes the rule and not the lot: it holds for fruit of the lot that the
+line packs, as long as it is in force when they are received for the first time.
 """
 
 from __future__ import annotations
@@ -18,6 +21,7 @@ import numpy as np
 
 from grading.quantities import Integers
 from grading.record import Column
+from service.lots import Binding, LotState
 from service.store.sources import AssignmentRow, LineRow
 
 RUNS_KEPT: Final = 16
@@ -78,12 +82,24 @@ class _Turns:
     at_ms: Integers
 
 
+@dataclass(frozen=True, slots=True)
+class MovedCut:
+    """The change of cut `id` as the road needs it: for fruit of `lot` received before
+    `until_ms`."""
+
+    id: int
+    lot: str
+    binding: Binding
+    until_ms: int
+
+
 @dataclass(slots=True)
 class Line:
-    """A line and its assignments, oldest first."""
+    """A line and its assignments, oldest first. cut: the cut moved for a time, if one is."""
 
     row: LineRow
     turns: list[AssignmentRow] = field(default_factory=list)
+    cut: MovedCut | None = None
     _cache: dict[tuple[str, str], _Turns] = field(default_factory=dict)
 
     @property
@@ -99,6 +115,13 @@ class Line:
         """Take back a turn that could not be stored."""
         self.turns = [t for t in self.turns if t is not turn]
         self._cache.clear()
+
+    def rule(self, *, lot: LotState, received_ms: int) -> Binding:
+        """What new fruit of a lot are graded under that run on this line."""
+        cut = self.cut
+        if cut is None or cut.lot != lot.id or received_ms >= cut.until_ms:
+            return lot.binding
+        return cut.binding
 
     def lot_at(self, turn: int) -> str:
         lot = self.turns[turn].lot if turn >= 0 else None

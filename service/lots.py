@@ -100,6 +100,7 @@ class Lots:
     def __init__(self) -> None:
         self._lots: dict[str, LotState] = {}
         self._bindings: dict[tuple[str, str | None, str], Binding] = {}
+        self._texts: dict[str, str] = {}
 
     def load(
         self, *, rows: Sequence[Lot], standards: Mapping[str, str],
@@ -109,6 +110,7 @@ class Lots:
 
         Refused if a lot names one that is not among them.
         """
+        self._texts.update(standards)
         for row in rows:
             profile = row.profile_digest
             for what, digest, known in (("standard", row.standard_digest, standards),
@@ -130,6 +132,22 @@ class Lots:
             self._bindings[key] = Binding(
                 compile_standard(standard=standard, profile=profile, basis=basis), key[0], key[1])
         return self._bindings[key]
+
+    def under(self, *, lot: LotState, digest: str) -> Binding:
+        """What fruit of a lot were graded under that are stored with a standard's digest: its own,
+        or one with cuts moved for a time. Raises KeyError for one that was never stored."""
+        if digest == lot.binding.digest:
+            return lot.binding
+        return self.bind(
+            standard=PackStandard.model_validate_json(self._texts[digest]),
+            profile=lot.binding.compiled.profile, basis=lot.row.basis)
+
+    def knows(self, *, digest: str) -> bool:
+        return digest in self._texts
+
+    def know(self, *, standard: PackStandard) -> None:
+        """A standard that was stored."""
+        self._texts[standard.digest()] = standard.canonical()
 
     def add(self, *, row: Lot, binding: Binding) -> LotState:
         state = LotState(row=row, binding=binding)

@@ -23,7 +23,7 @@ from grading.record import FruitBatch
 from service.binding import Bound, Notes, Origin, Part, known_lanes, notes_on
 from service.clock import Clock
 from service.ingest.parse import Body, parse_body
-from service.lines import Arrivals, LastArrival, Lines, NoLot
+from service.lines import Arrivals, LastArrival, Line, Lines, NoLot
 from service.lots import Lots, LotState
 from service.metrics import Metrics
 from service.quarantine import Quarantine
@@ -145,7 +145,7 @@ class Road:
 
     def _parts(self, origin: Origin, batch: FruitBatch, received_ms: int) -> list[Part]:
         if origin.lot is not None:
-            return [_graded(origin.lot, None, batch)]
+            return [_graded(origin.lot, origin.line, None, batch, received_ms)]
         assert origin.line is not None
         turns = origin.line.turn_of(
             source=origin.source, run=origin.run, seqs=batch.seq, now_ms=received_ms,
@@ -154,9 +154,10 @@ class Road:
         for turn in np.unique(turns).tolist():
             lots.setdefault(origin.line.lot_at(turn), []).append(turn)
         if len(lots) == 1:
-            return [_graded(self._lots.get(next(iter(lots))), None, batch)]
+            lot = self._lots.get(next(iter(lots)))
+            return [_graded(lot, origin.line, None, batch, received_ms)]
         return [
-            _graded(self._lots.get(lot_id), rows, batch.take(rows=rows))
+            _graded(self._lots.get(lot_id), origin.line, rows, batch.take(rows=rows), received_ms)
             for lot_id, of_lot in lots.items()
             for rows in [np.flatnonzero(np.isin(turns, of_lot))]
         ]
@@ -166,14 +167,16 @@ class Road:
         return [
             self._writer.submit(
                 lot=part.lot.id, kind=kind, batch=part.batch, verdicts=part.verdicts,
-                digest=part.lot.binding.digest, received_ms=bound.received_ms)
+                digest=part.rule.digest, received_ms=bound.received_ms)
             for part in bound.parts
         ]
 
     def settle(self, *, part: Part, receipt: Receipt) -> Settled:
         """A part with its receipt."""
+        # Repeats of the same lot under another cut need no names of their own: they are the same.
         return Settled(part.lot, part.rows, receipt, {
-            row: self._lots.get(receipt.lots[row]).binding.compiled for row in receipt.digests})
+            row: self._lots.under(lot=self._lots.get(receipt.lots[row]), digest=digest).compiled
+            for row, digest in receipt.digests.items() if row in receipt.lots})
 
     async def accept(
         self, *, raw: bytes, media: str, origin: Origin, kind: str = LINE
@@ -214,5 +217,10 @@ class Road:
         self._metrics.queue_records.set(self._writer.waiting_fruit)
 
 
-def _graded(lot: LotState, rows: Integers | None, batch: FruitBatch) -> Part:
-    return Part(lot, rows, batch, lot.binding.compiled.grade(batch=batch))
+def _graded(
+    lot: LotState, line: Line | None, rows: Integers | None, batch: FruitBatch, received_ms: int
+) -> Part:
+    rule = lot.binding
+    if line is not None and line.cut is not None:
+        rule = line.rule(lot=lot, received_ms=received_ms)
+    return Part(lot, rule, rows, batch, rule.compiled.grade(batch=batch))

@@ -25,6 +25,7 @@ from service.binding import Origin, known_lanes
 from service.context import Context
 from service.ingest.faults import BodyError
 from service.ingest.frames import Sent, is_array, read_json, read_packed, records_of
+from service.lines import MovedCut
 from service.lots import LotState
 from service.owed import Owed, error_frame
 from service.problems import Problem, finding_json
@@ -96,6 +97,8 @@ class Session:
         self._lanes = origin.registered.is_.lanes if origin.registered else 255
         self._graders: dict[Compiled, Grader] = {}
         self._lot: LotState | None = None
+        self._line, self._clock = origin.line, ctx.clock
+        self._cut: MovedCut | None = None
         self._grader: Grader
         self._frames = 0
 
@@ -166,19 +169,23 @@ class Session:
             lot = self._road.lot_for(
                 origin=self.origin, seq=record.seq,
                 time_ms=_time_ms(record) if self.origin.trusted else None)
-        if lot is not self._lot:
-            self._turn_to(lot)
+        cut = None if self._line is None else self._line.cut
+        if cut is not None or cut is not self._cut or lot is not self._lot:
+            self._turn_to(lot, cut)
         outcome = self._grader.grade(record=record)
         if outcome is None or (record.lane is not None and record.lane > self._lanes):
             return None
         self.owed.hold(record=record, given=outcome, lot=lot)
         return outcome
 
-    def _turn_to(self, lot: LotState) -> None:
-        compiled = lot.binding.compiled
+    def _turn_to(self, lot: LotState, cut: MovedCut | None) -> None:
+        rule = lot.binding
+        if cut is not None and self._line is not None:
+            rule = self._line.rule(lot=lot, received_ms=self._clock.now_ms())
+        compiled = rule.compiled
         if compiled not in self._graders:
             self._graders[compiled] = Grader(compiled=compiled, tip_mm=self.origin.tip_mm)
-        self._lot, self._grader = lot, self._graders[compiled]
+        self._lot, self._cut, self._grader = lot, cut, self._graders[compiled]
 
     def _why(self, record: FruitRecord) -> tuple[Finding, ...]:
         parsed = to_batch(records=[record], source=self.origin.source, run=self.origin.run,

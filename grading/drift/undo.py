@@ -85,10 +85,11 @@ def corrected(
     return replace(batch, measures={**batch.measures, measure: fresh})
 
 
-def _differs(a: Verdicts, b: Verdicts) -> Flags:
-    differs: Flags = ((a.size != b.size) | (a.maturity != b.maturity) | (a.grade != b.grade)
+def differs(a: Verdicts, b: Verdicts) -> Flags:
+    """Which fruit have another size, maturity, grade or pack."""
+    found: Flags = ((a.size != b.size) | (a.maturity != b.maturity) | (a.grade != b.grade)
                       | (a.pack != b.pack))
-    return differs
+    return found
 
 
 def what_drift_did(
@@ -110,7 +111,7 @@ def what_drift_did(
     index = before.pack.astype(np.int64) * packs + after.pack
     moves = np.bincount(index, minlength=packs * packs).reshape(packs, packs)
     stay = np.diagonal(moves)
-    counts = [int(_differs(before, v).sum()) for v in (after, regrade("low"), regrade("high"))]
+    counts = [int(differs(before, v).sum()) for v in (after, regrade("low"), regrade("high"))]
     return Undone(
         len(batch), counts[0], min(counts), max(counts),
         int((before.size != after.size).sum()), int((before.maturity != after.maturity).sum()),

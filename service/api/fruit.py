@@ -19,7 +19,7 @@ from service.context import context
 from service.problems import Problem
 from service.rows import fruit_json, utc
 from service.store.reader import chunks_past
-from service.summary import NOTICE
+from service.summary import NOTICE, standing
 
 router = APIRouter(prefix="/v1", tags=["fruit"])
 
@@ -120,10 +120,12 @@ async def why(
         raise Problem(status=404, code="unknown_fruit", detail=(
             f"No fruit {seq} of run {run!r} of source {source!r} is stored."))
     state = ctx.lot(found.lot)
-    compiled = state.binding.compiled
+    rule = await asyncio.to_thread(ctx.lots.under, lot=state, digest=found.digest)
+    compiled = rule.compiled
     explanation = explain(batch=found.batch, row=0, compiled=compiled)
     return {
         "lot": lot_json(state), "kind": found.kind, "received_at": utc(found.received_ms),
+        "graded_under": standing(compiled=compiled),
         "fruit": fruit_json(batch=found.batch, verdicts=found.verdicts, row=0, compiled=compiled),
         "why": sentences(explanation),
         "notice": NOTICE,

@@ -14,6 +14,7 @@ from service.lines import Line
 from service.problems import Problem
 from service.rows import utc
 from service.sources import NAME, Name, Words
+from service.store.cuts import store_end
 from service.store.sources import ASSIGNMENTS, LINES, AssignmentRow, LineRow
 
 router = APIRouter(prefix="/v1/lines", tags=["lines"])
@@ -63,12 +64,14 @@ class EndOfLot(BaseModel):
 
 
 def line_json(ctx: Context, line: Line) -> dict[str, Any]:
-    """A line, what it packs now, and since when."""
+    """A line, what it packs now, since when, and the cut moved on it."""
     last = line.turns[-1] if line.turns else None
+    cut = line.cut if line.cut is not None and ctx.clock.now_ms() < line.cut.until_ms else None
     return {
         "id": line.row.id, "note": line.row.note, "holding": line.row.holding,
         "lot": line.lot, "since": None if last is None else utc(last.at_ms),
         "person": None if last is None else last.person,
+        "cut_change": None if cut is None else cut.id,
         "sources": [s.id for s in ctx.sources.on_line(line.row.id)],
     }
 
@@ -170,9 +173,18 @@ async def end(ctx: Context, *, line_id: str, body: EndOfLot) -> Line:
 async def _turned(ctx: Context, line: Line, turn: AssignmentRow) -> Line:
     # In force before it is on the disk: fruit that come meanwhile are past the break.
     line.add(turn)
+    cut = line.cut
+    over = ctx.cuts.take(line, now_ms=turn.at_ms, by=turn.person, how="lot")
+
+    def write(conn: sqlite3.Connection) -> None:
+        ASSIGNMENTS.insert(conn, row=turn)
+        store_end(conn, row=over)
+
     try:
-        await written(ctx, lambda conn: ASSIGNMENTS.insert(conn, row=turn))
+        await written(ctx, write)
     except Exception:
         line.remove(turn)
+        line.cut = cut
         raise
+    ctx.cuts.put(over)
     return line

@@ -17,6 +17,7 @@ from service.lots import LotState
 from service.problems import Problem
 from service.regrade import regrade
 from service.rows import utc
+from service.store.cuts import store_end
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
 from service.store.group import LINE
 from service.store.lots import Lot, close_lot, insert_lot
@@ -215,11 +216,15 @@ async def ended(ctx: Context, lot_id: str, now_ms: int) -> bool:
     """Close an open lot, and end its turn on every line that packs it."""
     turns = [(line, turn_of(ctx, line, lot=None, note=f"lot {lot_id} was closed"))
              for line in ctx.lines.packing(lot_id)]
+    cuts = [line.cut for line, _ in turns]
+    over = [ctx.cuts.take(line, now_ms=now_ms, by="", how="lot") for line, _ in turns]
 
     def close_all(conn: sqlite3.Connection) -> bool:
         done = close_lot(conn, lot_id=lot_id, closed_ms=now_ms)
         for _, turn in turns if done else ():
             ASSIGNMENTS.insert(conn, row=turn)
+        for row in over if done else ():
+            store_end(conn, row=row)
         return done
 
     for line, turn in turns:
@@ -228,9 +233,12 @@ async def ended(ctx: Context, lot_id: str, now_ms: int) -> bool:
     try:
         done = bool(await written(ctx, close_all))
     finally:
-        if not done:
-            for line, turn in turns:
+        for (line, turn), cut, row in zip(turns, cuts, over, strict=True):
+            if done:
+                ctx.cuts.put(row)
+            else:
                 line.remove(turn)
+                line.cut = cut
     return done
 
 

@@ -205,12 +205,14 @@ class Reader:
 
 
 def chunk_rows(
-    *, conn: sqlite3.Connection, lot: str, kind: str | None = None
+    *, conn: sqlite3.Connection, lot: str, kind: str | None = None, digest: str | None = None
 ) -> Iterator[ChunkRow]:
-    """The chunks of a lot in order of storing, on a connection of the caller's."""
+    """The chunks of a lot in order of storing, on a connection of the caller's; digest: only
+    those graded under that standard."""
     return map(_chunk_row, conn.execute(
         f"SELECT {_CHUNK_COLUMNS} FROM chunk WHERE lot = ?1"
-        " AND (?2 IS NULL OR kind = ?2) ORDER BY id", (lot, kind)
+        " AND (?2 IS NULL OR kind = ?2) AND (?3 IS NULL OR digest = ?3) ORDER BY id",
+        (lot, kind, digest)
     ))
 
 

@@ -90,6 +90,14 @@ MIGRATIONS: Final[tuple[Migration, ...]] = (
         " person TEXT NOT NULL, note TEXT NOT NULL) STRICT",
         "CREATE INDEX alarm_event_alarm ON alarm_event (alarm, id)",
     )),
+    Migration(4, "cuts moved for a time", (
+        # digest: of the standard with the moved cuts. ended_ms is null until the end is written.
+        "CREATE TABLE cut_change (id INTEGER PRIMARY KEY, line TEXT NOT NULL, lot TEXT NOT NULL,"
+        " digest TEXT NOT NULL, moves TEXT NOT NULL, person TEXT NOT NULL, reason TEXT NOT NULL,"
+        " from_ms INTEGER NOT NULL, until_ms INTEGER NOT NULL, ended_ms INTEGER,"
+        " ended_by TEXT NOT NULL, how TEXT NOT NULL) STRICT",
+        "CREATE INDEX cut_change_lot ON cut_change (lot, id)",
+    )),
 )
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -22,6 +22,8 @@ from service.store.schema import version
 from service.store.seqs import SeqSet, ranges_of
 from service.store.standards import PROFILES, STANDARDS, texts
 
+CUTS_SINCE: Final = 4
+"""The schema from which cuts may be moved for a time."""
 Progress = Callable[[int, int], object]
 
 
@@ -98,16 +100,36 @@ def _chunks(
     conn: sqlite3.Connection, counts: dict[str, int], progress: Progress | None
 ) -> str | None:
     seen: dict[tuple[str, str], SeqSet] = defaultdict(SeqSet)
+    rules = _rules(conn, counts["schema"])
     rows = conn.execute(
         "SELECT id, source, run, lot, kind, digest, n, seq_low, seq_high, ranges, commit_no,"
         " sha256, body FROM chunk ORDER BY id"
     )
     for done, row in enumerate(rows, start=1):
-        wrong = _chunk(row, counts["commit"], seen)
+        wrong = _chunk(row, counts["commit"], seen) or _foreign(row, rules)
         if wrong is not None:
             return f"chunk {row[0]} ({row[1]}, run {row[2]}, lot {row[3]}): {wrong}"
         if progress is not None:
             progress(done, counts["chunks"])
+    return None
+
+
+def _rules(conn: sqlite3.Connection, schema: int) -> dict[str, set[str]]:
+    """By lot the standards that its fruit may be graded under: its own, and those made of it by
+    moving cuts for a time."""
+    found: dict[str, set[str]] = defaultdict(set)
+    listed = "SELECT id, standard_digest FROM lot"
+    if schema >= CUTS_SINCE:
+        listed += " UNION SELECT lot, digest FROM cut_change"
+    for lot, digest in conn.execute(listed):
+        found[lot].add(digest)
+    return found
+
+
+def _foreign(row: tuple[Any, ...], rules: dict[str, set[str]]) -> str | None:
+    lot, digest = row[3], row[5]
+    if lot in rules and digest not in rules[lot]:
+        return f"its fruit are graded under {digest}, which was never in force on its lot"
     return None
 
 
