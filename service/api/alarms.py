@@ -130,7 +130,7 @@ async def read_alarm(alarm_id: AlarmId, request: Request, lang: Language = "en")
     elif row is not None:
         shown = past_json(row, lang=lang)
     else:
-        raise _unknown(alarm_id)
+        raise unknown_alarm(alarm_id)
     return {**shown, "events": [
         {"at": utc(e.at_ms), "what": e.what, "state": e.state, "value": e.value,
          "person": e.person or None, "reason": e.note or None} for e in events]}
@@ -150,7 +150,8 @@ async def history(ctx: Context, *, alarm_id: int) -> tuple[AlarmRow | None, list
     return row, [*events, *(e for e in waiting if (e.at_ms, e.what) not in stored)]
 
 
-def _unknown(alarm_id: int) -> Problem:
+def unknown_alarm(alarm_id: int) -> Problem:
+    """There is no such alarm."""
     return Problem(status=404, code="unknown_alarm", detail=(
         f"There is no alarm {alarm_id}. GET /v1/alarms lists them."))
 
@@ -163,7 +164,7 @@ async def told(ctx: Context, *, alarm_id: int, do: Command) -> tuple[Alarm, bool
         if await asyncio.to_thread(_was, ctx, alarm_id):
             raise Problem(status=409, code="alarm_ended",
                           detail=f"Alarm {alarm_id} has ended.") from None
-        raise _unknown(alarm_id) from None
+        raise unknown_alarm(alarm_id) from None
     except commands.NotNow as error:
         raise Problem(status=409, code="alarm_state",
                       detail=f"Alarm {alarm_id} stays as it is: {error}.") from error

@@ -17,7 +17,8 @@ from starlette.responses import RedirectResponse, Response
 
 from service.context import context
 from service.lots import LotState
-from service.pages.alarms import alarm_told, alarms_page
+from service.pages.alarm_form import alarm_told, alarms_form
+from service.pages.alarms import alarm_page, alarms_events, ended_page
 from service.pages.board_view import board_events, board_page
 from service.pages.change import change_page
 from service.pages.forms import form_values, own_form
@@ -50,8 +51,11 @@ def mount(app: FastAPI) -> None:
     for path, methods, handler in (
         ("/", ["GET"], home),
         ("/lots", ["GET"], lots_page),
-        ("/alarms", ["GET"], alarms_page),
+        ("/alarms", ["GET"], alarms_form),
         ("/alarms", ["POST"], alarm_told),
+        ("/alarms/events", ["GET"], alarms_events),
+        ("/alarms/ended", ["GET"], ended_page),
+        ("/alarms/{alarm_id:int}", ["GET"], alarm_page),
         ("/lines", ["GET"], lines_page),
         ("/lines/{line_id}", ["GET"], board_page),
         ("/lines/{line_id}", ["POST"], line_changed),

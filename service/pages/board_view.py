@@ -48,7 +48,7 @@ async def board_events(request: Request) -> Response:
 
     async def make() -> tuple[int, str]:
         view = await asyncio.to_thread(board_view, ctx, line, look)
-        return view["fruit"], part("board_live.html", view, look=look)
+        return view["fruit"], part(ctx, "board_live.html", view, look=look)
 
     try:
         return ctx.live.stream(

@@ -12,7 +12,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from service.context import context
+from service.context import Context, context
 from service.pages.charts import FLOOR, HEIGHT, LEFT, RIGHT, TOP, WIDTH, against_limit
 from service.pages.look import Look, moment, moment_words
 from service.pages.words import DEFAULT, WORDS, wanted_language
@@ -83,9 +83,10 @@ def page(
     request: Request, template: str, values: Mapping[str, Any], *, look: Look, status: int = 200
 ) -> Response:
     """A page. A choice made in the address is kept in a cookie that holds nothing else."""
+    ctx = context(request)
     html = ENVIRONMENT.get_template(template).render(
-        look=look, t=look.words, path=request.url.path, house=context(request).settings.house,
-        **values)
+        look=look, t=look.words, path=request.url.path, house=ctx.settings.house,
+        calling=ctx.alarms.calling(), **values)
     response = HTMLResponse(html, status, {
         "Cache-Control": "no-cache", "Content-Language": look.words.lang,
         "Vary": "Accept-Language, Cookie"})
@@ -96,9 +97,12 @@ def page(
     return response
 
 
-def part(template: str, values: Mapping[str, Any], *, look: Look) -> str:
-    """A piece of a page, as its events send it."""
-    return ENVIRONMENT.get_template(template).render(look=look, t=look.words, **values)
+def part(ctx: Context, template: str, values: Mapping[str, Any], *, look: Look) -> str:
+    """A piece of a page, as its events send it, and the count of alarms in the header."""
+    return "".join(
+        ENVIRONMENT.get_template(name).render(
+            look=look, t=look.words, calling=ctx.alarms.calling(), **values)
+        for name in (template, "calling.html"))
 
 
 def problem_page(request: Request, problem: Problem) -> Response:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.support.browser import open_browser
-from tests.ui.serving import fill, serve
+from tests.ui.serving import ALARMS, alarms_of, fill, serve
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @pytest.fixture(scope="session")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with serve(data_dir=tmp_path_factory.mktemp("pages")) as found:
+    with serve(data_dir=tmp_path_factory.mktemp("pages"), prepare=alarms_of(*ALARMS)) as found:
         fill(address=found)
         yield found
 

@@ -6,7 +6,7 @@ import json
 import random
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,9 @@ from typing import Any
 import httpx2 as httpx
 import uvicorn
 
+from service.alarms.model import Reading
 from service.app import create_app
+from service.context import Context
 from service.settings import Settings
 from tests.support.line import minutes, register
 
@@ -54,9 +56,29 @@ def fruit(*, n: int, seed: int) -> list[dict[str, Any]]:
     return found
 
 
+ALARMS: tuple[Reading, ...] = (
+    Reading(kind="storage_failing", subject="data", value=3),
+    Reading(kind="line_silent", subject="line-1", value=420, line="line-1", lot="L-0417"),
+    Reading(kind="broker_lost", subject="mqtt://broker:1883", value=16),
+)
+"""What is read of the house for a while: kinds without a delay."""
+
+
+def alarms_of(*readings: Reading) -> Callable[[Context], None]:
+    """Let nothing but these be read."""
+
+    def prepare(ctx: Context) -> None:
+        ctx.alarms.providers[:] = [lambda now_ms: readings]
+
+    return prepare
+
+
 @contextmanager
-def serve(*, data_dir: Path) -> Iterator[str]:
-    """The address of a service on a port of its own, stopped on leaving."""
+def serve(
+    *, data_dir: Path, prepare: Callable[[Context], None] | None = None
+) -> Iterator[str]:
+    """The address of a service on a port of its own, stopped on leaving. prepare: is given the
+    parts of it before it serves; without it no condition of an alarm is read."""
     app = create_app(settings=Settings(data_dir=data_dir, port=0))
     server = uvicorn.Server(uvicorn.Config(
         app, host="127.0.0.1", port=0, log_level="warning", ws="none", lifespan="on",
@@ -67,6 +89,7 @@ def serve(*, data_dir: Path) -> Iterator[str]:
 
     async def started(sockets: Any = None) -> None:
         await startup(sockets=sockets)
+        (prepare or alarms_of())(app.state.context)
         ready.set()
 
     server.startup = started  # type: ignore[method-assign]

@@ -22,7 +22,8 @@ pytestmark = pytest.mark.browser
 
 PATHS = ("/lots", "/lots/L-0417", "/lots/L-0418?lang=es&units=in", "/lots/L-0419",
          "/lots/L-0417/pulls/new?lang=en", "/lines?lang=es", "/lines?lang=en",
-         "/lines/line-5?lang=en", "/lines/line-5/change?lang=en")
+         "/lines/line-5?lang=en", "/lines/line-5/change?lang=en", "/alarms?lang=en",
+         "/alarms?lang=es", "/alarms/1?lang=en", "/alarms/ended?lang=es")
 
 # Every visible text with its colour, the nearest opaque ground behind it, and the contrast
 # of the two by WCAG's formula.

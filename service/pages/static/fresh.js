@@ -2,6 +2,7 @@
 // the service sends when the page names a stream of events. Freeze stops it (WCAG 2.2.2); without
 // an answer the page says that it is stale.
 const EVERY_MS = 5000;
+const PRESS_MS = 3000;
 
 const stale = document.getElementById("stale");
 const frozen = document.getElementById("frozen");
@@ -14,6 +15,8 @@ let events;
 let answered = Date.now();
 let held = false;
 let timer = 0;
+let pressedAt = 0;
+let waiting = "";
 
 const clock = (date) => date.toLocaleTimeString(root.lang, { hour12: false });
 
@@ -43,15 +46,37 @@ function show() {
   root.classList.toggle("is-stale", late);
 }
 
-/** Swap the live part; keep focus where it was, and leave a reader's selection alone. */
+/** Swap the live part; keep focus where it was, and leave a reader's selection alone. While a
+ * finger is down it waits: what is being pressed must not change under it. */
 function swap(text) {
-  const fresh = new DOMParser().parseFromString(text, "text/html").getElementById("live");
+  const pressed = Date.now() - pressedAt < PRESS_MS;
+  waiting = pressed ? text : "";
+  if (pressed || !getSelection().isCollapsed) return;
+  const page = new DOMParser().parseFromString(text, "text/html");
+  count(page.getElementById("calling"));
+  const fresh = page.getElementById("live");
   const old = live();
   if (!fresh || !old) return;
   const focused = old.contains(document.activeElement) ? document.activeElement.id : "";
+  const moved = places(old) !== places(fresh);
   localise(fresh);
   old.replaceWith(document.adoptNode(fresh));
+  if (moved) settle(live());
   if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
+}
+
+const places = (within) => [...within.querySelectorAll("button")].map((b) => b.id).join(" ");
+
+/** Buttons that have just moved take no press for a moment: it was meant for another. */
+function settle(within) {
+  within.classList.add("settling");
+  setTimeout(() => within.classList.remove("settling"), 700);
+}
+
+/** The alarms that wait, in the header; said aloud only when they change. */
+function count(fresh) {
+  const old = document.getElementById("calling");
+  if (fresh && old.textContent !== fresh.textContent) old.replaceChildren(...fresh.childNodes);
 }
 
 async function refresh() {
@@ -62,7 +87,7 @@ async function refresh() {
     if (answer.ok && !held) {
       const text = await answer.text();
       answered = Date.now();
-      if (!held && getSelection().isCollapsed) swap(text);
+      if (!held) swap(text);
     }
   } catch {
     // No answer: the age goes on growing and says so.
@@ -76,7 +101,7 @@ function listen() {
   events = new EventSource(stream);
   events.addEventListener("picture", (event) => {
     answered = Date.now();
-    if (!held && getSelection().isCollapsed) swap(event.data);
+    if (!held) swap(event.data);
     show();
   });
 }
@@ -86,6 +111,13 @@ function start() {
   else refresh();
 }
 
+function lifted() {
+  pressedAt = 0;
+  if (waiting && !held) setTimeout(() => swap(waiting));  // after the press has done its work
+}
+
+document.addEventListener("pointerdown", () => { pressedAt = Date.now(); });
+for (const kind of ["pointerup", "pointercancel"]) document.addEventListener(kind, lifted);
 freeze.hidden = false;
 freeze.addEventListener("click", () => {
   held = !held;
