@@ -172,7 +172,7 @@ async def _refuse(
     source, run = (address.source, address.run or "") if address else ("", "")
     findings = problem.findings or (Finding("", problem.code, problem.detail, (
         "Here the key is the user property `key`." if problem.status == 401 else "")),)
-    body = _readable(ctx, message, source, run)
+    body = await asyncio.to_thread(_readable, ctx, message, source, run)
     lot, now_ms = _lot_of(ctx, message, source), ctx.clock.now_ms()
     if body is not None:
         kept = ctx.quarantine.keep(

@@ -22,6 +22,7 @@ from grading.quantities import Integers
 from grading.record import FruitBatch
 from service.binding import Bound, Notes, Origin, Part, known_lanes, notes_on
 from service.clock import Clock
+from service.ingest.parquet import unpacked_aside
 from service.ingest.parse import Body, parse_body
 from service.lines import Arrivals, LastArrival, Line, Lines, NoLot
 from service.lots import Lots, LotState
@@ -185,6 +186,8 @@ class Road:
 
         Raises ingest.parse.BodyError, store.QueueFull, store.StorageFull.
         """
+        if media == "parquet":
+            raw, media = await unpacked_aside(body=raw), "arrow"
         body = parse_body(
             body=raw, media=media, source=origin.source, run=origin.run, tip_mm=origin.tip_mm)
         bound = self.bind(

@@ -8,14 +8,18 @@ import socket
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Final
+from http import HTTPStatus
+from typing import Any, Final
 
+import msgspec
 import uvicorn
 from fastapi import FastAPI
+from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
 from service.api.stream import FRAME_BYTES, Streams
 from service.app import create_app, join
 from service.clock import Clock
+from service.problems import MEDIA, Problem
 from service.settings import Settings
 from service.wire import QuickSocket
 
@@ -24,6 +28,8 @@ SWITCH_S: Final = 0.0005
 the event loop; at the interpreter's own 5 ms each of them could wait that long."""
 
 
+HEAD_BYTES: Final = 65_536
+"""The longest header of a request."""
 PING_S: Final = 20.0
 """A stream that does not answer a ping for as long is dead: a cable was pulled."""
 
@@ -68,11 +74,46 @@ class Server(uvicorn.Server):
                 signal.signal(sig, handler)
 
 
+class PlainHttp(HttpToolsProtocol):
+    """Says in the one error shape, too, that a request is no HTTP (a chunk without a length, a
+    header with a line break), and reads no header without end."""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self._in_head, self._head = True, 0
+
+    def on_message_begin(self) -> None:
+        super().on_message_begin()
+        self._in_head, self._head = True, 0
+
+    def on_headers_complete(self) -> None:
+        self._in_head = False
+        super().on_headers_complete()
+
+    def data_received(self, data: bytes) -> None:
+        super().data_received(data)
+        if self._in_head:
+            self._head += len(data)
+            if self._head > HEAD_BYTES:
+                self._refuse(431, f"The header is larger than {HEAD_BYTES} bytes.")
+
+    def send_400_response(self, msg: str) -> None:
+        self._refuse(400, msg)
+
+    def _refuse(self, status: int, detail: str) -> None:
+        body = msgspec.json.encode(Problem(status=status, code="http", detail=detail).body())
+        self.transport.write(
+            b"HTTP/1.1 %d %b\r\nContent-Type: %b\r\nContent-Length: %d\r\n"
+            b"Connection: close\r\n\r\n%b" % (
+                status, HTTPStatus(status).phrase.encode(), MEDIA.encode(), len(body), body))
+        self.transport.close()
+
+
 def config_of(app: FastAPI) -> uvicorn.Config:
     """How the service is served."""
     return uvicorn.Config(
         app, access_log=False, log_level="warning", timeout_graceful_shutdown=10, lifespan="on",
-        server_header=False,
+        server_header=False, http=PlainHttp,
         # Frames of one fruit hardly shrink, and to deflate each would cost more than to grade it.
         ws=QuickSocket, ws_per_message_deflate=False, ws_max_size=FRAME_BYTES,
         ws_ping_interval=PING_S, ws_ping_timeout=PING_S)

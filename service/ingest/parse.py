@@ -82,16 +82,19 @@ def parse_body(
     Parquet and Arrow IPC streams have the same columns. Raises BodyError when no record can be
     told apart.
     """
+    if media == "parquet":
+        from service.ingest.parquet import unpacked
+
+        body, media = unpacked(body=body), "arrow"
     if media == "arrow":
-        from service.ingest.arrow import parse_arrow
+        from service.ingest.arrow import parse_arrow  # pyarrow loads slowly
 
         n, parsed, raws = parse_arrow(body=body, source=source, run=run, tip_mm=tip_mm)
         return Body(n=n, parsed=parsed, raws=raws)
-    if media in ("csv", "parquet"):
-        from service.ingest.table import parse_csv, parse_parquet  # pyarrow loads slowly
+    if media == "csv":
+        from service.ingest.table import parse_csv
 
-        read = parse_csv if media == "csv" else parse_parquet
-        n, parsed, raws = read(body=body, source=source, run=run, tip_mm=tip_mm)
+        n, parsed, raws = parse_csv(body=body, source=source, run=run, tip_mm=tip_mm)
         return Body(n=n, parsed=parsed, raws=raws)
     body = body.removeprefix(_BOM)
     if media == "ndjson":

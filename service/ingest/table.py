@@ -1,4 +1,4 @@
-"""Tables: CSV and Parquet with one column a field of the fruit record.
+"""Tables with one column a field of the fruit record: CSV, and what Parquet and Arrow bring.
 
 The quick way reads whole columns; a cell that it cannot read sends the table row by row through
 the same checks as a JSON record, so that a bad row never blocks its neighbours.
@@ -18,7 +18,6 @@ import msgspec
 import numpy as np
 import pyarrow as pa
 import pyarrow.csv
-import pyarrow.parquet as pq
 
 from grading.columns import Parsed, to_batch
 from grading.errors import Finding
@@ -37,6 +36,8 @@ from service.ingest.faults import (
 Table = tuple[int, Parsed, Callable[[], Sequence[bytes]]]
 
 COLUMNS_MAX: Final = 200
+ROWS_MAX: Final = 1_000_000
+"""Columns of one value take next to no bytes, but every row is answered."""
 
 _WHOLE: Final = re.compile(r"-?\d{1,19}")
 _NUMBER: Final = re.compile(r"-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
@@ -112,19 +113,13 @@ def _quick_csv(
         arrays=arrays_of(table=table), source=source, run=run, tip_mm=tip_mm)
 
 
-def parse_parquet(*, body: bytes, source: str, run: str, tip_mm: float | None = None) -> Table:
-    """n, what became of each row, and each row as JSON. Raises BodyError for another table."""
-    try:
-        table = pq.read_table(pa.BufferReader(body), use_threads=False)
-        table.validate(full=True)
-    except (pa.ArrowException, OSError) as wrong:
-        raise body_error("not_parquet", f"The body is not Parquet: {str(wrong)[:200]}.",
-                         "Send a whole Parquet file.") from None
-    return parse_table(table=table, source=source, run=run, tip_mm=tip_mm)
+def too_many_rows() -> BodyError:
+    return body_error("too_many_records", f"The table has more than {ROWS_MAX} rows.",
+                      "Send several bodies.")
 
 
 def parse_table(*, table: Any, source: str, run: str, tip_mm: float | None = None) -> Table:
-    """The same for an Arrow table."""
+    """n, what became of each row of an Arrow table, and each row as JSON. Raises BodyError."""
     check_header(names=table.column_names)
     return parse_arrays(
         arrays=arrays_of(table=table), source=source, run=run, tip_mm=tip_mm)
@@ -135,6 +130,8 @@ def parse_arrays(
 ) -> Table:
     """The same for Arrow arrays whose names are checked."""
     n = len(arrays["seq"])
+    if n > ROWS_MAX:
+        raise too_many_rows()
 
     def raws() -> list[bytes]:
         return [json.dumps(row, default=str).encode() for row in rows_of(arrays=arrays)]
