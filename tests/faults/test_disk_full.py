@@ -3,11 +3,13 @@ itself when there is space again."""
 
 from __future__ import annotations
 
+import http.client
 import os
 import subprocess
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -18,11 +20,15 @@ from tests.support.app import LOT, NOON_MS
 from tests.support.calls import Answer, call
 from tests.support.faulty_disk import UNLIMITED, FaultyDisk
 from tests.support.process import Served, refused
+from tests.support.streaming import Socket, fruit
+from tests.support.waiting import within
 
 ROUNDS = 10 if os.environ.get("DRUPE_NIGHTLY") else 1
 CLIENTS = 4
 BODY = 400
 VOLUME_BYTES = 64 * 2**20
+RESUMES_S = 10.0
+"""The promise: so long after space returns, fruit are taken again."""
 
 pytestmark = pytest.mark.faults
 
@@ -55,9 +61,21 @@ class Sender(threading.Thread):
                     self.wrong.append(answer)
                 self.turn.notify_all()
 
-    def until(self, reached: Callable[[Sender], bool]) -> None:
+    def until(self, reached: Callable[[Sender], bool], *, timeout_s: float = 60.0) -> None:
         with self.turn:
-            assert self.turn.wait_for(lambda: reached(self), timeout=60), "the sender is stuck"
+            assert self.turn.wait_for(
+                lambda: reached(self), timeout=timeout_s), "the sender is stuck"
+
+
+@contextmanager
+def serving(disk: FaultyDisk) -> Iterator[Served]:
+    served = Served(disk.root, env=disk.env)
+    served.start()
+    try:
+        assert served.request("POST", "/v1/lots", LOT)[0] == 201
+        yield served
+    finally:
+        served.kill()
 
 
 @contextmanager
@@ -79,13 +97,17 @@ def refused_twice(sender: Sender) -> None:
     sender.until(lambda s: len(s.refused) >= before + 2 or bool(s.wrong))
 
 
-def goes_on(sender: Sender) -> None:
+def goes_on(sender: Sender, *, timeout_s: float = 60.0) -> None:
     before = sender.acknowledged
-    sender.until(lambda s: s.acknowledged >= before + 3 * BODY or bool(s.wrong))
+    sender.until(lambda s: s.acknowledged >= before + 3 * BODY or bool(s.wrong),
+                 timeout_s=timeout_s)
 
 
-def check(served: Served, found: list[Sender]) -> None:
-    """Same process, no wrong answer, and everything acknowledged is kept, once."""
+def check(
+    served: Served, found: list[Sender], streamed: Mapping[str, int] | None = None
+) -> None:
+    """Same process, no wrong answer, and everything acknowledged is kept, once. streamed: fruit
+    of each run of a stream."""
     assert not [s.wrong for s in found if s.wrong]
     assert {a.status for s in found for a in s.refused} <= {503, 507}
     assert any(a.status == 507 for s in found for a in s.refused)
@@ -99,6 +121,9 @@ def check(served: Served, found: list[Sender]) -> None:
         assert seen.count >= sender.acknowledged
         assert all(s in seen for s in range(sender.acknowledged))
         held += seen.count
+    for run, n in (streamed or {}).items():
+        assert list(store.reader.seqs(source="line-2", run=run)) == [(0, n - 1)]
+        held += n
     store.close()
     assert packout["n"] == held
     checked = verify(data_dir=served.data_dir)
@@ -110,10 +135,14 @@ def test_a_full_disk_is_said_and_left_behind(
 ) -> None:
     """The space ends at an arbitrary byte, and comes back."""
     disk = faulty_disk(tmp_path / "data")
-    served = Served(disk.root, env=disk.env)
-    served.start()
-    assert served.request("POST", "/v1/lots", LOT)[0] == 201
-    pid = served.pid
+    with serving(disk) as served:
+        pid = served.pid
+        found = fill_the_disk(served, disk)
+        assert served.pid == pid
+        check(served, found)
+
+
+def fill_the_disk(served: Served, disk: FaultyDisk) -> list[Sender]:
     with senders(served.port) as found:
         for number in range(ROUNDS):
             for sender in found:
@@ -124,13 +153,15 @@ def test_a_full_disk_is_said_and_left_behind(
             # Reading goes on meanwhile, and so does asking whether fruit can be taken.
             assert call(served.port, "GET", "/v1/lots/L-0417/packout").status == 200
             assert call(served.port, "GET", "/health/live").status == 200
-            assert call(served.port, "POST", "/v1/lots", {**LOT, "id": "L-0999"}).status == 507
+            # A lot is small, and one more or two may find room.
+            opened = (call(served.port, "POST", "/v1/lots", {**LOT, "id": f"L-9{number}{k:02}"})
+                      for k in range(100))
+            assert next(a for a in opened if a.status != 201).status == 507
             assert disk.get("injected") > 0
             disk.set(budget=UNLIMITED)
             for sender in found:
-                goes_on(sender)
-        assert served.pid == pid
-    check(served, found)
+                goes_on(sender, timeout_s=RESUMES_S)
+        return found
 
 
 def test_a_start_on_a_full_disk_is_refused(
@@ -159,32 +190,105 @@ def volume(tmp_path: Path) -> Iterator[Path]:
     if done.returncode:
         pytest.skip(f"no small volume can be mounted here: {done.stderr.strip()}")
     yield place
-    subprocess.run(["umount", str(place)], check=True)
+    # Lazily: a service that a failed test left running keeps nobody else waiting.
+    subprocess.run(["umount", "-l", str(place)], check=True)
 
 
-def test_a_full_volume_is_said_and_left_behind(volume: Path) -> None:
-    """The rest of the volume is taken by somebody else's file, which later goes away."""
-    served = Served(volume / "data")
-    served.start()
-    assert served.request("POST", "/v1/lots", LOT)[0] == 201
-    pid = served.pid
+def alarms(served: Served) -> dict[str, str]:
+    """Open alarms of storage and their states."""
+    status, found = served.request("GET", "/v1/alarms")
+    assert status == 200
+    return {a["kind"]: a["state"] for a in found["alarms"] if a["kind"].startswith("storage_")}
+
+
+def page(served: Served, path: str) -> str:
+    connection = http.client.HTTPConnection("127.0.0.1", served.port, timeout=30)
+    try:
+        connection.request("GET", path)
+        return connection.getresponse().read().decode()
+    finally:
+        connection.close()
+
+
+def test_a_full_volume_is_said_and_left_behind(
+    volume: Path, faulty_disk: Callable[..., FaultyDisk]
+) -> None:
+    """The rest of the volume is taken by somebody else's file, which later goes away. Bodies and
+    streams go on by themselves."""
+    disk = faulty_disk(volume / "data")
+    with serving(disk) as served:
+        pid = served.pid
+        clock = warned(served, volume, disk)
+        found = fill_the_volume(served, volume)
+        later = count(clock, 10)
+
+        def over() -> bool:
+            """A minute after the last failure and another one, by the service's clock."""
+            disk.set(clock_s=next(later))
+            return set(alarms(served).values()) <= {"returned"}
+
+        within(RESUMES_S, over, "all is well again")
+        assert served.pid == pid
+        check(served, found, streamed={f"r{number}": 100 for number in range(ROUNDS)})
+
+
+def fill_the_volume(served: Served, volume: Path) -> list[Sender]:
     with senders(served.port) as found:
         for sender in found:
             goes_on(sender)
-        for _ in range(ROUNDS):
+        for number in range(ROUNDS):
             fill(volume / "other", leave=500_000)
             for sender in found:
                 refused_twice(sender)
+            line = Socket(served.port, f"source=line-2&run=r{number}&lot=L-0417")
+            line.send(b"".join(Socket.text(fruit(seq)) for seq in range(100)))
+            line.until(lambda line=line: line.errors)
+            assert line.errors[0]["status"] in (503, 507)
             assert call(served.port, "GET", "/v1/lots/L-0417/packout").status == 200
+            within(RESUMES_S, lambda: alarms(served).get("storage_failing") == "unacknowledged",
+                   "an alarm while nothing can be stored, not even the alarm")
             (volume / "other").unlink()
+            line.bare.settimeout(RESUMES_S)
+            line.until(lambda line=line: line.committed == 99)
+            line.close()
             for sender in found:
-                goes_on(sender)
-        assert served.pid == pid
-    check(served, found)
+                goes_on(sender, timeout_s=RESUMES_S)
+        return found
+
+
+def warned(served: Served, volume: Path, disk: FaultyDisk) -> int:
+    """What is said past 80, 90 and 95 %, once the clock is moved across each alarm's delay; by how
+    many seconds it was moved in all."""
+    clock = 0
+    for full, kind, title, delay_s in (
+        (0.82, "storage_filling", "Data disk fills up", 300),
+        (0.92, "storage_low", "Data disk low on space", 60),
+        (0.96, "storage_critical", "Data disk nearly full", 5),
+    ):
+        before = alarms(served)
+        assert kind not in before
+        fill(volume / "other", leave=round(VOLUME_BYTES * (1 - full)))
+        within(RESUMES_S, lambda full=full: seen_full(served) >= full - 0.005, "it is seen")
+        assert alarms(served) == before  # no alarm before its delay is over
+        clock += delay_s + 1
+        disk.set(clock_s=clock)
+        within(RESUMES_S, lambda kind=kind: alarms(served).get(kind) == "unacknowledged", kind)
+        assert title in page(served, "/alarms")
+    (volume / "other").unlink()
+    return clock
+
+
+def seen_full(served: Served) -> float:
+    """How full the service says the disk is."""
+    told = dict(row.split() for row in page(served, "/metrics").splitlines()
+                if row.startswith("grading_storage_") and "{" not in row)
+    size = float(told["grading_storage_size_bytes"])
+    return 1 - float(told["grading_storage_free_bytes"]) / size if size else 0.0
 
 
 def fill(path: Path, *, leave: int) -> None:
     """A file that takes all but `leave` bytes of its volume."""
+    path.unlink(missing_ok=True)
     space = os.statvfs(path.parent)
     with path.open("wb") as file:
         os.posix_fallocate(file.fileno(), 0, space.f_bavail * space.f_frsize - leave)
