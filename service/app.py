@@ -24,6 +24,7 @@ from service.api import (
     changes,
     checks,
     culls,
+    cuts,
     fruit,
     lines,
     lots,
@@ -39,6 +40,7 @@ from service.api.records import post_records
 from service.api.stream import mount as mount_streams
 from service.clock import Clock, check_set
 from service.context import Context
+from service.cuts import Cuts, watched_cuts
 from service.guard import Guard
 from service.library import Library
 from service.lines import Arrivals, Lines
@@ -53,6 +55,7 @@ from service.road import Road
 from service.settings import Settings
 from service.sources import Sources
 from service.store.alarms import last_alarm, open_alarms
+from service.store.cuts import CUTS
 from service.store.group import Stored
 from service.store.lots import LOTS
 from service.store.open import Store, open_store, usable
@@ -87,6 +90,7 @@ def _join(*, settings: Settings, clock: Clock, store: Store) -> Context:
     metrics.storage_sync_seconds.set(store.sync_ms / 1000)
     found = _load_lots(store)
     writer = store.writer
+    metrics.queue_records.set_function(lambda: writer.waiting_fruit)
 
     def publish(stored: list[Stored]) -> None:
         found.committed(stored=stored, commit=writer.commit_no)
@@ -97,6 +101,7 @@ def _join(*, settings: Settings, clock: Clock, store: Store) -> Context:
     writer.on_commit.append(publish)
     kept = Quarantine(writer=writer, metrics=metrics, per_day=settings.quarantine_per_day)
     senders, lines_, arrivals = _load_senders(store, settings)
+    moved = _load_cuts(store, clock, found, lines_)
     throughput = Throughput(lots=found, lines=lines_, metrics=metrics)
     extra = (settings.standards_dir,) if settings.standards_dir else ()
     ctx = Context(
@@ -104,7 +109,7 @@ def _join(*, settings: Settings, clock: Clock, store: Store) -> Context:
         road=Road(lots=found, sources=senders, lines=lines_, arrivals=arrivals, writer=writer,
                   quarantine=kept, metrics=metrics, clock=clock),
         library=Library(extra_dirs=extra), sources=senders, lines=lines_, arrivals=arrivals,
-        presence=Presence(metrics=metrics), live=Live(), throughput=throughput,
+        cuts=moved, presence=Presence(metrics=metrics), live=Live(), throughput=throughput,
         alarms=_load_alarms(store, clock, metrics))
     ctx.alarms.providers.extend(shipped(ctx))
     ctx.alarms.facts = facts_of(ctx)
@@ -128,6 +133,13 @@ def _load_senders(store: Store, settings: Settings) -> tuple[Sources, Lines, Arr
         return senders, lines_, Arrivals(heights=heights(conn))
 
 
+def _load_cuts(store: Store, clock: Clock, lots_: Lots, lines_: Lines) -> Cuts:
+    moved = Cuts(lots=lots_, lines=lines_)
+    with store.reader.connection() as conn:
+        moved.load(rows=CUTS.select(conn, where="1 ORDER BY id"), now_ms=clock.now_ms())
+    return moved
+
+
 def _load_lots(store: Store) -> Lots:
     lots_ = Lots()
     with store.reader.connection() as conn:
@@ -147,7 +159,7 @@ def create_app(
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         ctx = app.state.context = joined or join(settings=settings, clock=clock or Clock())
         try:
-            async with subscribed(ctx) as mqtt, watched(ctx.alarms):
+            async with subscribed(ctx) as mqtt, watched(ctx.alarms), watched_cuts(ctx):
                 app.state.mqtt = mqtt
                 if mqtt is not None:
                     ctx.alarms.providers.append(broker(mqtt.status))
@@ -159,8 +171,8 @@ def create_app(
         title="Drupe", version=version("drupe"), description=ABOUT, lifespan=lifespan,
         docs_url=None, redoc_url=None, openapi_url="/v1/openapi.json")
     app.router.add_route("/v1/records", post_records, methods=["POST"], include_in_schema=False)
-    for part in (lots, fruit, pulls, lines, changes, sources, checks, alarms, quarantine, standards,
-                 ops, culls, rejects, agreement):
+    for part in (lots, fruit, pulls, lines, cuts, changes, sources, checks, alarms, quarantine,
+                 standards, ops, culls, rejects, agreement):
         app.include_router(part.router)
     mount_streams(app)
     pages.mount(app)
