@@ -32,6 +32,9 @@ class Metrics:
             registry=self.registry)
         for off in ("ahead", "doubtful", "late"):
             self.clock_records.labels(off)
+        self.seqs_skipped = Counter(
+            "grading_seqs_skipped", "Numbers left out where a source skipped many at once",
+            registry=self.registry)
         self.ingest_seconds = Histogram(
             "grading_ingest_seconds", "From the whole body read to the answer ready",
             buckets=SECONDS, registry=self.registry)

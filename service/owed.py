@@ -34,7 +34,8 @@ from service.problems import Problem
 from service.quarantine import RAW_BYTES, Quarantine
 from service.road import OUTCOMES, Road
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
-from service.store.group import CONFLICT, DUPLICATE, LOT_CLOSED, STORED, Receipt
+from service.store.group import CONFLICT, LOT_CLOSED, STORED, Receipt
+from service.told import Told
 from service.trouble import storage_problem
 
 T = TypeVar("T")
@@ -90,7 +91,7 @@ class Owed:
         self._landed = asyncio.Event()
         self._ending = asyncio.Event()
         self._news = asyncio.Event()
-        self._told = _Told()
+        self._told = Told()
         self._trouble: Problem | None = None
 
     def hold(self, *, record: FruitRecord, given: Outcome, lot: LotState) -> None:
@@ -151,7 +152,7 @@ class Owed:
             self._trouble = None
         if self._told.moved:
             found.append(self._told.frame())
-            self._told = _Told()
+            self._told = Told()
         return found
 
     def prepare(self) -> None:
@@ -186,7 +187,8 @@ class Owed:
             counts, closed = self._settle(flush, receipts)
             for lot, unstored in closed.items():
                 await self._insist(partial(self._keep, unstored, lot))
-            self._told.add(mark=flush.mark, counts=counts, refused=len(flush.refused))
+            self._told.add(mark=flush.mark, counts=counts, refused=len(flush.refused),
+                           notes=flush.bound.notes)
             self._road.count(counts=counts, refused=len(flush.refused), notes=flush.bound.notes)
             self._metrics.stream_records.inc(len(flush))
         except Exception as error:
@@ -260,29 +262,6 @@ class Owed:
                     tail = tail[:-1] + b',"lot":' + _ENCODE(part.lot.id) + b"}"
                 self._told.changed.append(b'{"seq":%d%b' % (flush.records[row].seq, tail))
         return {code: int(totals[code]) for code in OUTCOMES}, closed
-
-
-class _Told:
-    """What the next watermark says."""
-
-    def __init__(self) -> None:
-        self.moved = False
-        self.changed: list[bytes] = []
-        self._mark: int | None = None
-        self._counts = dict.fromkeys(OUTCOMES, 0)
-        self._refused = 0
-
-    def add(self, *, mark: int | None, counts: dict[int, int], refused: int) -> None:
-        self.moved, self._mark = True, mark
-        self._refused += refused
-        for code, n in counts.items():
-            self._counts[code] += n
-
-    def frame(self) -> bytes:
-        head = {"committed": self._mark, "stored": self._counts[STORED],
-                "duplicates": self._counts[DUPLICATE], "conflicts": self._counts[CONFLICT],
-                "lot_closed": self._counts[LOT_CLOSED], "refused": self._refused}
-        return _ENCODE(head)[:-1] + b',"changed":[' + b",".join(self.changed) + b"]}"
 
 
 def held_problem(error: Exception) -> Problem:

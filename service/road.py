@@ -217,7 +217,8 @@ class Road:
             self._metrics.records.labels("refused").inc(refused)
         for name, n in notes.clock().items():
             self._metrics.clock_records.labels(name).inc(n)
-        self._metrics.queue_records.set(self._writer.waiting_fruit)
+        if notes.skipped is not None:
+            self._metrics.seqs_skipped.inc(notes.skipped[1] - notes.skipped[0] + 1)
 
 
 def _graded(
