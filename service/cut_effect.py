@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -26,11 +27,13 @@ from grading.lot_rules import Tolerance
 from grading.quantities import Flags
 from grading.record import FruitBatch
 from grading.verdicts import Verdicts
-from service.context import Context
 from service.cuts import moves_of
 from service.store.cuts import CutRow
 from service.store.group import LINE
 from service.store.reader import chunk_rows
+
+if TYPE_CHECKING:
+    from service.context import Context
 
 
 @dataclass(slots=True)

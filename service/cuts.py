@@ -21,6 +21,7 @@ from grading.numbers import number_text, parse_number
 from grading.recut import Move
 from service.lines import Line, Lines, MovedCut
 from service.lots import Lots
+from service.rows import utc
 from service.store.cuts import CutRow, How, store_end
 from service.store.errors import QueueFull, Refused, StorageFailed, StorageFull, StoreClosed
 
@@ -66,6 +67,18 @@ def ended(row: CutRow, *, now_ms: int, by: str, how: How) -> CutRow:
 def as_of(row: CutRow, *, now_ms: int) -> CutRow:
     """The change as it stands, whether or not its expiry has been written yet."""
     return ended(row, now_ms=now_ms, by="", how="") if now_ms >= row.until_ms else row
+
+
+def cut_json(row: CutRow, *, now_ms: int) -> dict[str, Any]:
+    """A change on the wire, as it stands now."""
+    now = as_of(row, now_ms=now_ms)
+    return {
+        "id": now.id, "line": now.line, "lot": now.lot,
+        "in_force": now.ended_ms is None, "moves": now.moves, "person": now.person,
+        "reason": now.reason, "from": utc(now.from_ms), "until": utc(now.until_ms),
+        "ended": utc(now.ended_ms), "ended_by": now.ended_by or None, "how": now.how or None,
+        "digest": now.digest,
+    }
 
 
 class Cuts:

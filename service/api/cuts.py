@@ -22,7 +22,7 @@ from service.api.lines import LineId, Person, known_line
 from service.api.lots import written
 from service.context import Context, context
 from service.cut_effect import Effect, effect
-from service.cuts import as_of, edition_of, moves_of, stored_moves
+from service.cuts import as_of, cut_json, edition_of, moves_of, stored_moves
 from service.lines import Line
 from service.lots import LotState
 from service.problems import Problem, at
@@ -76,18 +76,6 @@ class Revert(BaseModel):
     person: Annotated[str, Field(max_length=80)] = ""
 
 
-def cut_json(ctx: Context, row: CutRow) -> dict[str, Any]:
-    """A change, as it stands now."""
-    now = as_of(row, now_ms=ctx.clock.now_ms())
-    return {
-        "id": now.id, "line": now.line, "lot": now.lot,
-        "in_force": now.ended_ms is None, "moves": now.moves, "person": now.person,
-        "reason": now.reason, "from": utc(now.from_ms), "until": utc(now.until_ms),
-        "ended": utc(now.ended_ms), "ended_by": now.ended_by or None, "how": now.how or None,
-        "digest": now.digest,
-    }
-
-
 def point_json(point: CutPoint) -> dict[str, Any]:
     return {"measure": point.measure, "at": number_text(point.at), "unit": point.unit,
             "below": point.below or None, "above": point.above or None}
@@ -122,7 +110,7 @@ async def change_cut(
     ctx = context(request)
     row = await begin(ctx, line_id=line_id, body=body)
     response.headers["Location"] = f"/v1/lines/{line_id}/cuts/{row.id}"
-    return cut_json(ctx, row)
+    return cut_json(row, now_ms=ctx.clock.now_ms())
 
 
 async def begin(ctx: Context, *, line_id: str, body: ChangeCut) -> CutRow:
@@ -250,7 +238,7 @@ async def list_cuts(
     cut-points of the standard of the lot that the line packs."""
     ctx = context(request)
     line = known_line(ctx, line_id)
-    listed = [cut_json(ctx, row) for row in ctx.cuts.of_line(line_id)]
+    listed = [cut_json(row, now_ms=ctx.clock.now_ms()) for row in ctx.cuts.of_line(line_id)]
     return {
         "line": line_id, "lot": line.lot,
         "in_force": next((c for c in listed if c["in_force"]), None),
@@ -276,7 +264,7 @@ async def read_cut(line_id: LineId, cut_id: CutId, request: Request) -> dict[str
     row = known_cut(ctx, line_id=line_id, cut_id=cut_id)
     lot = ctx.lots.get(row.lot)
     rule = await asyncio.to_thread(ctx.lots.under, lot=lot, digest=row.digest)
-    return {**cut_json(ctx, row), "graded_under": rule.compiled.standard.name,
+    return {**cut_json(row, now_ms=ctx.clock.now_ms()), "graded_under": rule.compiled.standard.name,
             "in_place_of": lot.binding.compiled.standard.name}
 
 
@@ -287,7 +275,7 @@ async def revert_cut(
     """New fruit are graded under the lot's own standard again, from now on."""
     ctx = context(request)
     row = await revert(ctx, line_id=line_id, cut_id=cut_id, body=body or Revert())
-    return cut_json(ctx, row)
+    return cut_json(row, now_ms=ctx.clock.now_ms())
 
 
 @router.delete("/{line_id}/cuts/{cut_id}", summary="Revert a change of cut")
@@ -297,8 +285,8 @@ async def delete_cut(
 ) -> dict[str, Any]:
     """As `revert`; the change stays on record."""
     ctx = context(request)
-    return cut_json(ctx, await revert(
-        ctx, line_id=line_id, cut_id=cut_id, body=Revert(person=person)))
+    return cut_json(await revert(
+        ctx, line_id=line_id, cut_id=cut_id, body=Revert(person=person)), now_ms=ctx.clock.now_ms())
 
 
 async def revert(ctx: Context, *, line_id: str, cut_id: int, body: Revert) -> CutRow:
@@ -327,7 +315,8 @@ async def read_effect(
     row = known_cut(ctx, line_id=line_id, cut_id=cut_id)
     end = _upper(row, upper, unit) if upper else None
     found = await asyncio.to_thread(effect, ctx, row, upper=end)
-    return {"cut": cut_json(ctx, row), **effect_json(ctx, row, found), "notice": NOTICE}
+    return {"cut": cut_json(row, now_ms=ctx.clock.now_ms()),
+            **effect_json(ctx, row, found), "notice": NOTICE}
 
 
 def _upper(row: CutRow, text: str, unit: str) -> Fraction:

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from grading.errors import Finding, StandardError
 from service.context import Context, context
+from service.cuts import cut_json
 from service.lines import Line
 from service.lots import LotState
 from service.problems import Problem
@@ -172,7 +173,8 @@ async def list_lots(
 
 @router.get("/lots/{lot_id}", summary="Read a lot")
 async def read_lot(lot_id: LotId, request: Request) -> dict[str, Any]:
-    """A lot, where its fruit came from, gaps in their numbering, and what is in quarantine."""
+    """A lot, where its fruit came from, gaps in their numbering, what is in quarantine, and the
+    cuts that were moved for a time while it was packed."""
     ctx = context(request)
     state = ctx.lot(lot_id)
 
@@ -186,6 +188,8 @@ async def read_lot(lot_id: LotId, request: Request) -> dict[str, Any]:
             waiting = count_quarantined(conn, lot=lot_id)
         return {
             **lot_json(state),
+            "cut_changes": [cut_json(row, now_ms=ctx.clock.now_ms())
+                            for row in ctx.cuts.of_lots([lot_id])],
             "reruns": [s.id for s in ctx.lots.all() if s.row.rerun_of == lot_id],
             "fruit": state.counts(reader=reader).n,
             "pulled_fruit": reader.counts(lot=lot_id).get("pull", 0),

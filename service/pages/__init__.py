@@ -21,6 +21,7 @@ from service.pages.alarm_form import alarm_told, alarms_form
 from service.pages.alarms import alarm_page, alarms_events, ended_page
 from service.pages.board_view import board_events, board_page
 from service.pages.change import change_page
+from service.pages.cuts import cut_moved, cut_page, cut_told
 from service.pages.forms import form_values, own_form
 from service.pages.lines import line_changed, lines_page
 from service.pages.look import Look
@@ -61,6 +62,9 @@ def mount(app: FastAPI) -> None:
         ("/lines/{line_id}", ["POST"], line_changed),
         ("/lines/{line_id}/events", ["GET"], board_events),
         ("/lines/{line_id}/change", ["GET"], change_page),
+        ("/lines/{line_id}/cuts", ["POST"], cut_moved),
+        ("/lines/{line_id}/cuts/{cut_id}", ["GET"], cut_page),
+        ("/lines/{line_id}/cuts/{cut_id}", ["POST"], cut_told),
         ("/lots/{lot_id}", ["GET"], lot_page),
         ("/lots/{lot_id}/pulls/new", ["GET"], new_pull),
         ("/lots/{lot_id}/pulls/new", ["POST"], post_pull),

@@ -19,6 +19,7 @@ from service.lines import Line
 from service.live import TooManyReaders
 from service.lots import MINUTE
 from service.pages.charts import histogram
+from service.pages.cut_view import line_banner
 from service.pages.look import Look
 from service.pages.lot_view import entries
 from service.pages.render import page, part, reader
@@ -79,7 +80,7 @@ def board_view(ctx: Context, line: Line, look: Look) -> dict[str, Any]:
         "sizes": _diameters(found.recent, compiled, look),
         "lanes": [_lanes(view, look) for view in found.lanes if view.lanes],
         "findings": _findings(found, status, look),
-        "recent": found.recent.fruit,
+        "recent": found.recent.fruit, "cut": line_banner(ctx, line, look),
     }
 
 

@@ -13,6 +13,7 @@ from service.api.lots import lot_json
 from service.context import Context
 from service.lots import LotState
 from service.pages.charts import histogram, near_cuts
+from service.pages.cut_view import cut_views
 from service.pages.look import NARROW, Look, eighths
 from service.store.group import LINE
 from service.store.pulls import Pull, list_pulls
@@ -24,6 +25,7 @@ CULLS_AT_A_GLANCE: Final = 4
 PULLS_SHOWN: Final = 500
 GAPS_SHOWN: Final = 8
 LOTS_SHOWN: Final = 200
+CUTS_SHOWN: Final = 6
 ESTIMATES: Final = frozenset({"sugar", "firmness"})
 """Line sensors infer these through a model of the house; the pages say so each time."""
 
@@ -181,6 +183,7 @@ def lot_view(*, ctx: Context, state: LotState, look: Look) -> dict[str, Any]:
                           lot["graded_under"]["hue_used"]),
         "points": [look.words.of(f"point.{p.person}", p.text)
                    for p in person_points(compiled=compiled)],
+        "cuts": cut_views(ctx, reversed(ctx.cuts.of_lots([state.id])[-CUTS_SHOWN:]), look),
         "quarantine": waiting,
         "gaps": gaps,
         "missing": sum(g["missing"] for g in gaps),
