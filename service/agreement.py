@@ -254,8 +254,8 @@ def _selection(
 def _histogram(ctx: Context, lots: Sequence[LotState], measure: str) -> tuple[Floats, float, float]:
     """(fruit by bin, width, low end) of what the line read of the lots."""
     about = MEASURES[measure]
-    counts = np.sum([lot.counts(reader=ctx.store.reader).histograms[measure] for lot in lots],
-                    axis=0, dtype=np.float64)
+    counts = np.asarray(np.sum([lot.counts(reader=ctx.store.reader).histograms[measure]
+                                for lot in lots], axis=0), np.float64)
     return counts, about.value(quanta=about.bin_q), about.value(quanta=about.low_q)
 
 
