@@ -17,6 +17,8 @@ from typing import Final
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
+from service.metrics import Metrics
+
 EVERY_S: Final = 1.0
 STALL_S: Final = 20.0
 READERS_MAX: Final = 500
@@ -32,7 +34,8 @@ class TooManyReaders(Exception):
 class View:
     """One picture that changes, and who waits for the next."""
 
-    def __init__(self, make: Maker) -> None:
+    def __init__(self, make: Maker, *, metrics: Metrics | None = None) -> None:
+        self.metrics = metrics or Metrics()
         self._make = make
         self._changed = asyncio.Condition()
         self._task: asyncio.Task[None] | None = None
@@ -65,7 +68,9 @@ class View:
                 record, text = await self._make()
             except Exception:
                 _LOG.exception("a live view failed; its screens go stale")
+                self.metrics.board_pictures_failed.inc()
             else:
+                self.metrics.board_pictures.inc()
                 lines = "".join(f"data: {line}\n" for line in text.splitlines())
                 async with self._changed:
                     self.number += 1
@@ -77,7 +82,9 @@ class View:
 class Live:
     """Every live view by its name."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, metrics: Metrics | None = None) -> None:
+        self._metrics = metrics or Metrics()
+        self._metrics.board_clients.set_function(lambda: self.readers)
         self._views: dict[str, View] = {}
 
     @property
@@ -90,8 +97,11 @@ class Live:
         Raises TooManyReaders.
         """
         if self.readers >= READERS_MAX:
+            self._metrics.board_refused.inc()
             raise TooManyReaders
-        return EventStream(self._views.setdefault(name, View(make)))
+        if name not in self._views:
+            self._views[name] = View(make, metrics=self._metrics)
+        return EventStream(self._views[name])
 
 
 class EventStream(Response):
@@ -120,8 +130,13 @@ class EventStream(Response):
         frames = self._view.frames()
         try:
             async for event in frames:
-                async with asyncio.timeout(STALL_S):
-                    await send({"type": "http.response.body", "body": event, "more_body": True})
+                try:
+                    async with asyncio.timeout(STALL_S):
+                        await send({
+                            "type": "http.response.body", "body": event, "more_body": True})
+                except TimeoutError:
+                    self._view.metrics.board_dropped.inc()
+                    raise
         finally:
             await frames.aclose()  # type: ignore[attr-defined]  # a generator
 

@@ -3,9 +3,20 @@ grower or person."""
 
 from __future__ import annotations
 
-from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
+from importlib.metadata import version
+
+from prometheus_client import (
+    CollectorRegistry,
+    Counter,
+    Gauge,
+    Histogram,
+    ProcessCollector,
+    disable_created_metrics,
+)
 
 from service.alarms.definitions import PRIORITIES
+
+disable_created_metrics()  # type: ignore[no-untyped-call]  # twice as many series for nothing
 
 SECONDS = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 1.0, 5.0)
 
@@ -15,6 +26,9 @@ class Metrics:
 
     def __init__(self) -> None:
         self.registry = CollectorRegistry()
+        ProcessCollector(registry=self.registry)
+        Gauge("grading_build_info", "1; which version of the service this is", ["version"],
+              registry=self.registry).labels(version("drupe")).set(1)
         self.records = Counter(
             "grading_records", "Fruit records received, by what became of them",
             ["outcome"], registry=self.registry)
@@ -26,6 +40,8 @@ class Metrics:
         self.sources_refused = Counter(
             "grading_sources_refused", "Senders turned away, by why", ["why"],
             registry=self.registry)
+        for why in ("unknown_source", "key_missing", "key_wrong"):
+            self.sources_refused.labels(why)
         self.clock_records = Counter(
             "grading_clock_records", "Fruit whose own time is ahead of the service's (over 5 s), "
             "doubtful (over 5 min ahead) or late (over 5 min behind)", ["off"],
@@ -50,11 +66,42 @@ class Metrics:
             ["line", "result"], registry=self.registry)
         self.commits = Counter(
             "grading_commits", "Commits that stored fruit", registry=self.registry)
+        self.commits_failed = Counter(
+            "grading_commits_failed", "Commits that storage did not take", registry=self.registry)
+        self.commit_seconds = Histogram(
+            "grading_commit_seconds", "One commit of fruit, its sync to the disk included",
+            buckets=SECONDS, registry=self.registry)
         self.commit_records = Histogram(
             "grading_commit_records", "Fruit in one commit",
             buckets=(1, 10, 100, 1000, 5000, 20000), registry=self.registry)
         self.queue_records = Gauge(
             "grading_writer_queue_records", "Fruit waiting for the disk", registry=self.registry)
+        self.heartbeat_seconds = Histogram(
+            "grading_heartbeat_seconds", "A test record from its body through parsing and grading "
+            "to the end of the writer's queue", buckets=SECONDS, registry=self.registry)
+        self.heartbeat_last = Gauge(
+            "grading_heartbeat_timestamp_seconds", "When the last test record came through (Unix "
+            "time)", registry=self.registry)
+        self.heartbeats_failed = Counter(
+            "grading_heartbeats_failed", "Test records that did not come through",
+            registry=self.registry)
+        self.standard_info = Gauge(
+            "grading_standard_info", "1 for every standard that a line packs under now; digest: "
+            "its first 12 digits", ["standard", "edition", "digest"], registry=self.registry)
+        self.board_clients = Gauge(
+            "grading_board_clients", "Screens that are sent live pictures", registry=self.registry)
+        self.board_dropped = Counter(
+            "grading_board_dropped", "Screens cut off because they took nothing",
+            registry=self.registry)
+        self.board_refused = Counter(
+            "grading_board_refused", "Screens turned away because too many were open",
+            registry=self.registry)
+        self.board_pictures = Counter(
+            "grading_board_pictures", "Live pictures made, however many screens took them",
+            registry=self.registry)
+        self.board_pictures_failed = Counter(
+            "grading_board_pictures_failed", "Live pictures that could not be made",
+            registry=self.registry)
         self.pulls = Counter(
             "grading_pulls", "Hand-pulled samples stored", registry=self.registry)
         self.quarantined = Counter(

@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from service.alarms.model import Facts, Reading
+from service.alarms.sensors import SensorHealth
 from service.metrics import Metrics
 from service.store.writer import Writer
+from service.throughput import RESULTS
 
 if TYPE_CHECKING:
     from service.alarms.runner import Provider
@@ -35,11 +37,16 @@ STREAK_MS: Final = 15_000
 
 def shipped(ctx: Context) -> list[Provider]:
     """Every provider that needs nothing but the context."""
+    sensors = SensorHealth(ctx=ctx)
+    ctx.store.writer.on_commit.append(sensors.committed)
+    ctx.quarantine.on_refused.append(sensors.refused)
     return [
+        sensors,
         Storage(data_dir=ctx.settings.data_dir, metrics=ctx.metrics),
-        Failures(writer=ctx.store.writer),
+        Failures(writer=ctx.store.writer, metrics=ctx.metrics),
         Sources(ctx=ctx),
         Holding(ctx=ctx),
+        Standards(ctx=ctx),
         lambda now_ms: [Reading(kind="quarantine_filling", subject="quarantine",
                                 value=ctx.quarantine.used(now_ms=now_ms))],
     ]
@@ -90,12 +97,15 @@ class Storage:
 class Failures:
     """Commits that storage did not take within the last minute."""
 
-    def __init__(self, *, writer: Writer) -> None:
+    def __init__(self, *, writer: Writer, metrics: Metrics) -> None:
         self._writer = writer
+        self._metrics = metrics
         self._seen: list[tuple[int, int]] = []
 
     def __call__(self, now_ms: int) -> list[Reading]:
-        self._seen.append((now_ms, self._writer.failures))
+        failures = self._writer.failures
+        self._metrics.commits_failed.inc(failures - (self._seen[-1][1] if self._seen else 0))
+        self._seen.append((now_ms, failures))
         while len(self._seen) > 2 and self._seen[1][0] <= now_ms - FAILING_MS:
             del self._seen[0]
         return [Reading(kind="storage_failing", subject="data",
@@ -154,6 +164,25 @@ def _s(ms: int) -> float:
     return max(ms, 0) / 1000
 
 
+class Standards:
+    """No condition: keeps the metric of the standards in use. Their labels change, but are few."""
+
+    def __init__(self, *, ctx: Context) -> None:
+        self._ctx = ctx
+        self._told: set[tuple[str, str, str]] = set()
+
+    def __call__(self, now_ms: int) -> tuple[Reading, ...]:
+        lots = [self._ctx.lots.find(line.lot) for line in self._ctx.lines.all() if line.lot]
+        used = {(lot.row.standard_id, lot.row.standard_edition, lot.binding.digest[:12])
+                for lot in lots if lot is not None}
+        if used != self._told:
+            self._told = used
+            self._ctx.metrics.standard_info.clear()
+            for labels in used:
+                self._ctx.metrics.standard_info.labels(*labels).set(1)
+        return ()
+
+
 class Holding:
     """Fruit that go to a line's holding lot in one stream, counted from its beginning."""
 
@@ -164,6 +193,9 @@ class Holding:
     def __call__(self, now_ms: int) -> Iterable[Reading]:
         for line in self._ctx.lines.all():
             name, held = line.row.id, self._ctx.throughput.held(line=line.row.id)
+            if name not in self._runs:
+                for result in RESULTS:
+                    self._ctx.metrics.fruit.labels(name, result)
             # What was held before the stream, what is held now, and when that last grew.
             before, seen, grew_ms = self._runs.get(name, (held, held, now_ms))
             if held > seen:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from typing import Final
 
+from grading.quantities import MEASURES
 from service.alarms.definitions import DEFINITIONS, Text
 from service.alarms.model import Alarm
 
@@ -27,12 +29,33 @@ def figure(value: float, *, unit: str, lang: str) -> str:
     return text.replace(".", ",") if lang == "es" else text
 
 
+_MEASURES_ES: Final = {
+    "diameter": "diámetro", "mass": "masa", "hue": "color de fondo", "blush": "chapa",
+    "sugar": "azúcar", "firmness": "firmeza"}
+_OF_LANE: Final = re.compile(r"([^/]+)/(\d+)(?:/([a-z]+))?")
+
+
+def subject_of(alarm: Alarm, *, lang: str) -> str:
+    """Whom an alarm is about: "belt-1/4/hue" is a source, its lane (0: not said) and measure."""
+    found = _OF_LANE.fullmatch(alarm.subject)
+    if found is None:
+        return alarm.subject
+    source, lane, measure = found.groups()
+    words = [source]
+    if lane != "0":
+        words.append(f"{'carril' if lang == 'es' else 'lane'} {lane}")
+    if measure:
+        words.append(_MEASURES_ES.get(measure, measure) if lang == "es"
+                     else MEASURES[measure].title if measure in MEASURES else measure)
+    return ", ".join(words)
+
+
 def said(alarm: Alarm, *, lang: str) -> Text:
     """The texts of an alarm in a language ("en" or "es")."""
     definition = DEFINITIONS[alarm.kind]
     text = definition.text(lang)
     values = {
-        "subject": alarm.subject, "line": alarm.line, "lot": alarm.lot,
+        "subject": subject_of(alarm, lang=lang), "line": alarm.line, "lot": alarm.lot,
         "value": figure(alarm.value, unit=definition.unit, lang=lang),
         "limit": figure(alarm.limit, unit=definition.unit, lang=lang),
     }

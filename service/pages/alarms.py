@@ -10,7 +10,7 @@ from starlette.responses import Response
 from service.alarms.definitions import DEFINITIONS
 from service.alarms.model import Alarm
 from service.alarms.rows import alarm_of
-from service.alarms.say import figure, said
+from service.alarms.say import figure, said, subject_of
 from service.api.alarms import ended, history, unknown_alarm
 from service.context import Context, context
 from service.live import TooManyReaders
@@ -36,7 +36,7 @@ def _view(alarm: Alarm, *, look: Look, now_ms: int) -> dict[str, Any]:
     lang = look.words.lang
     return {
         "id": alarm.id, "priority": definition.priority, "state": alarm.state,
-        "text": said(alarm, lang=lang), "subject": alarm.subject, "line": alarm.line,
+        "text": said(alarm, lang=lang), "subject": subject_of(alarm, lang=lang), "line": alarm.line,
         "lot": alarm.lot, "raised_ms": alarm.raised_ms, "until_ms": alarm.shelved_until_ms,
         "one_shot": alarm.one_shot, "actions": ACTIONS.get(alarm.state, ()),
         "age": _time((now_ms - (alarm.raised_ms or now_ms)) / 1000, lang),
@@ -52,7 +52,8 @@ async def _ended(ctx: Context, look: Look, *, cursor: int, limit: int) -> dict[s
     rows, further = await ended(ctx, cursor=cursor, limit=limit)
     return {"further": further, "ended": [{
         "id": row.id, "title": DEFINITIONS[row.kind].text(look.words.lang).title,
-        "subject": row.subject, "raised_ms": row.raised_ms, "ended_ms": row.ended_ms,
+        "subject": subject_of(alarm_of(row, now_ms=0), lang=look.words.lang),
+        "raised_ms": row.raised_ms, "ended_ms": row.ended_ms,
         "priority": DEFINITIONS[row.kind].priority} for row in rows if row.kind in DEFINITIONS]}
 
 

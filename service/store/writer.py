@@ -72,7 +72,8 @@ class Writer:
     conn: opened with isolation_level=None and check_same_thread=False, schema up to date.
     queue_fruit: how many fruit may wait. fatal: called once with one line when a promise can no
     longer be kept; must not return in production. `on_commit` functions are called in order on
-    the writer thread after each commit that stored fruit, before anybody is answered.
+    the writer thread after each commit that stored fruit, before anybody is answered. commit_s:
+    seconds that the last commit took, its sync included.
     """
 
     def __init__(
@@ -83,6 +84,7 @@ class Writer:
         fatal: Callable[[str], object] = end_process,
     ) -> None:
         self.on_commit: list[OnCommit] = []
+        self.commit_s = 0.0
         self._conn = conn
         self._limit = queue_fruit
         self._fatal = fatal
@@ -206,12 +208,14 @@ class Writer:
 
     def _commit(self, items: list[_Item]) -> None:
         group = Group(conn=self._conn, keys=self._keys, commit=self._commit_no + 1)
+        started = time.perf_counter()
         try:
             self._conn.execute("BEGIN IMMEDIATE")
             answers = self._fill(group, items)
         except Exception as e:
             self._undo(e, group, items)
             return
+        self.commit_s = time.perf_counter() - started
         for told in self.on_commit if group.stored else ():
             try:
                 told(group.stored)
