@@ -57,3 +57,20 @@ def test_the_compose_file_builds_that_dockerfile() -> None:
     assert context / service["build"]["dockerfile"] == DOCKERFILE
     assert service["volumes"] == ["drupe-data:/data"]
     assert "drupe-data" in compose["volumes"]
+
+
+def test_prometheus_finds_its_files_and_the_service() -> None:
+    compose = _compose()
+    service = compose["services"]["prometheus"]
+    assert service["profiles"] == ["metrics"]
+    (mounted,) = [v.split(":")[:2] for v in service["volumes"] if v.startswith("./")]
+    folder = (ROOT / "docker" / mounted[0]).resolve()
+    config = yaml.safe_load((folder / "prometheus.yml").read_text(encoding="utf-8"))
+    assert f"--config.file={mounted[1]}/prometheus.yml" in service["command"]
+    assert [(folder / name).is_file() for name in config["rule_files"]] == [True, True]
+    (job,) = config["scrape_configs"]
+    (target,) = job["static_configs"][0]["targets"]
+    name, port = target.split(":")
+    assert name in compose["services"]
+    exposed = [rest for word, rest in _instructions() if word == "EXPOSE"]
+    assert exposed == [port]
