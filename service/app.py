@@ -37,11 +37,13 @@ from service.api import (
 )
 from service.api.describe import describe
 from service.api.records import post_records
+from service.api.shortcut import RecordsFirst
 from service.api.stream import mount as mount_streams
 from service.clock import Clock, check_set
 from service.context import Context
 from service.cuts import Cuts, watched_cuts
 from service.guard import Guard
+from service.ingest.parser import Parser, beside
 from service.library import Library
 from service.lines import Arrivals, Lines
 from service.live import Live
@@ -103,12 +105,14 @@ def _join(*, settings: Settings, clock: Clock, store: Store) -> Context:
     senders, lines_, arrivals = _load_senders(store, settings)
     moved = _load_cuts(store, clock, found, lines_)
     throughput = Throughput(lots=found, lines=lines_, metrics=metrics)
+    parser = Parser(limit=settings.body_bytes)
     extra = (settings.standards_dir,) if settings.standards_dir else ()
     ctx = Context(
         settings=settings, clock=clock, store=store, lots=found, metrics=metrics, quarantine=kept,
         road=Road(lots=found, sources=senders, lines=lines_, arrivals=arrivals, writer=writer,
-                  quarantine=kept, metrics=metrics, clock=clock),
-        library=Library(extra_dirs=extra), sources=senders, lines=lines_, arrivals=arrivals,
+                  parser=parser, quarantine=kept, metrics=metrics, clock=clock),
+        parser=parser, library=Library(extra_dirs=extra), sources=senders, lines=lines_,
+        arrivals=arrivals,
         cuts=moved, presence=Presence(metrics=metrics), live=Live(), throughput=throughput,
         alarms=_load_alarms(store, clock, metrics))
     ctx.alarms.providers.extend(shipped(ctx))
@@ -150,16 +154,19 @@ def _load_lots(store: Store) -> Lots:
 
 
 def create_app(
-    *, settings: Settings, clock: Clock | None = None, joined: Context | None = None
+    *, settings: Settings, clock: Clock | None = None, joined: Context | None = None,
+    processes: int = 0,
 ) -> FastAPI:
     """The service as an ASGI application. It opens the store when it starts, unless that was done
-    before (`joined`), and closes it when it ends."""
+    before (`joined`), and closes it when it ends. processes: how many take large bodies apart
+    beside this one."""
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         ctx = app.state.context = joined or join(settings=settings, clock=clock or Clock())
         try:
-            async with subscribed(ctx) as mqtt, watched(ctx.alarms), watched_cuts(ctx):
+            async with (beside(ctx.parser, processes=processes), subscribed(ctx) as mqtt,
+                        watched(ctx.alarms), watched_cuts(ctx)):
                 app.state.mqtt = mqtt
                 if mqtt is not None:
                     ctx.alarms.providers.append(broker(mqtt.status))
@@ -181,6 +188,7 @@ def create_app(
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(sqlite3.OperationalError, _unreadable)
     app.add_exception_handler(Exception, _unforeseen)
+    app.add_middleware(RecordsFirst, endpoint=post_records, unreadable=_unreadable)
     app.add_middleware(Guard)
     describe(app)
     return app

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from service.alarms.runner import Runner
 from service.clock import Clock
 from service.cuts import Cuts
+from service.ingest.parser import Parser
 from service.library import Library
 from service.lines import Arrivals, Lines
 from service.live import Live
@@ -31,6 +32,7 @@ class Context:
     store: Store
     lots: Lots
     road: Road
+    parser: Parser
     quarantine: Quarantine
     metrics: Metrics
     library: Library

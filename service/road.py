@@ -23,7 +23,8 @@ from grading.record import FruitBatch
 from service.binding import Bound, Notes, Origin, Part, known_lanes, notes_on
 from service.clock import Clock
 from service.ingest.parquet import unpacked_aside
-from service.ingest.parse import Body, parse_body
+from service.ingest.parse import Body
+from service.ingest.parser import Parser
 from service.lines import Arrivals, LastArrival, Line, Lines, NoLot
 from service.lots import Lots, LotState
 from service.metrics import Metrics
@@ -85,13 +86,14 @@ class Road:
 
     def __init__(
         self, *, lots: Lots, sources: Sources, lines: Lines, arrivals: Arrivals, writer: Writer,
-        quarantine: Quarantine, metrics: Metrics, clock: Clock,
+        parser: Parser, quarantine: Quarantine, metrics: Metrics, clock: Clock,
     ) -> None:
         self._lots = lots
         self._sources = sources
         self._lines = lines
         self._arrivals = arrivals
         self._writer = writer
+        self._parser = parser
         self._quarantine = quarantine
         self._metrics = metrics
         self._clock = clock
@@ -188,7 +190,7 @@ class Road:
         """
         if media == "parquet":
             raw, media = await unpacked_aside(body=raw), "arrow"
-        body = parse_body(
+        body = await self._parser.parse(
             body=raw, media=media, source=origin.source, run=origin.run, tip_mm=origin.tip_mm)
         bound = self.bind(
             origin=origin, parsed=body.parsed, received_ms=self._clock.now_ms())

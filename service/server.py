@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import ctypes
+import os
 import signal
 import socket
 import sys
@@ -19,6 +19,7 @@ from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 from service.api.stream import FRAME_BYTES, Streams
 from service.app import create_app, join
 from service.clock import Clock
+from service.memory import keep_memory
 from service.problems import MEDIA, Problem
 from service.settings import Settings
 from service.wire import QuickSocket
@@ -32,21 +33,6 @@ HEAD_BYTES: Final = 65_536
 """The longest header of a request."""
 PING_S: Final = 20.0
 """A stream that does not answer a ping for as long is dead: a cable was pulled."""
-
-M_TRIM_THRESHOLD: Final = -1
-M_MMAP_THRESHOLD: Final = -3
-KEEP_BYTES: Final = 64 * 2**20
-
-
-def _keep_memory() -> None:
-    """Tell glibc to keep freed blocks: bodies and answers of a hundred kilobytes would otherwise
-    be mapped, zeroed and unmapped again for every request, on both threads. Other C libraries
-    do not know the call and are left as they are."""
-    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
-    if mallopt is not None:
-        mallopt(M_MMAP_THRESHOLD, KEEP_BYTES)
-        mallopt(M_TRIM_THRESHOLD, 4 * KEEP_BYTES)
-
 
 class Server(uvicorn.Server):
     """Ends by a signal with exit code 0: everything accepted is on the disk by then.
@@ -119,6 +105,12 @@ def config_of(app: FastAPI) -> uvicorn.Config:
         ws_ping_interval=PING_S, ws_ping_timeout=PING_S)
 
 
+def _processes(settings: Settings) -> int:
+    if settings.parse_processes is not None:
+        return settings.parse_processes
+    return min((os.cpu_count() or 1) - 1, 1)
+
+
 def run(settings: Settings, *, started: Callable[[str], None] = lambda address: None) -> None:
     """Serve until stopped by a signal; `started` is told the address before the first request.
 
@@ -126,12 +118,12 @@ def run(settings: Settings, *, started: Callable[[str], None] = lambda address: 
     and no traceback. Raises store.errors.Refused, OSError for the address.
     """
     sys.setswitchinterval(SWITCH_S)
-    _keep_memory()
+    keep_memory()
     family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
     with socket.create_server((settings.host, settings.port), family=family) as listening:
         joined = join(settings=settings, clock=Clock())
         host = f"[{settings.host}]" if ":" in settings.host else settings.host
         started(f"http://{host}:{listening.getsockname()[1]}/")
-        app = create_app(settings=settings, joined=joined)
+        app = create_app(settings=settings, joined=joined, processes=_processes(settings))
         server = Server(config_of(app), streams=app.state.streams)
         server.run(sockets=[listening])

@@ -90,6 +90,8 @@ class MqttSettings(BaseModel):
 class Settings(BaseModel):
     """data_dir: folder of the store. queue_fruit: most fruit waiting for the disk.
 
+    parse_processes: how many processes take large bodies apart, beside the one that serves; unset:
+    one, where there is a second core.
     body_bytes: largest request body. quarantine_per_day: refused records kept a day; later ones
     are counted only. unregistered_sources: what becomes of records under a name that was never
     registered. house: name on pages and reports. mqtt: the broker to take fruit from, if any.
@@ -102,6 +104,7 @@ class Settings(BaseModel):
     port: int = Field(default=8747, ge=0, le=65535)
     allow_remote: bool = False
     synchronous: Literal["FULL"] = "FULL"
+    parse_processes: int | None = Field(default=None, ge=0, le=8)
     queue_fruit: int = Field(default=200_000, ge=1_000, le=10_000_000)
     body_bytes: int = Field(default=32 * 1024 * 1024, ge=1024, le=1024**3)
     quarantine_per_day: int = Field(default=10_000, ge=0)

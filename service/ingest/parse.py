@@ -53,12 +53,13 @@ class Body:
         self._make_raws = raws
 
     @cached_property
-    def _raws(self) -> Sequence[bytes]:
+    def raws(self) -> Sequence[bytes]:
+        """The JSON text of every record."""
         return self._make_raws()
 
     def raw(self, position: int) -> bytes:
         """The JSON text of a record, as sent where it was sent as JSON."""
-        return bytes(self._raws[position])
+        return bytes(self.raws[position])
 
     def seq(self, position: int) -> int | None:
         """The number a refused record claims, if it can be told."""

@@ -18,7 +18,7 @@ from grading.quantities import Integers
 from grading.record import FruitBatch
 from grading.verdicts import Verdicts
 from service.store.chunks import decode, unpack_ranges
-from service.store.seqs import SeqSet
+from service.store.seqs import SeqSet, ascending
 
 SMALL_FRUIT: Final = 512
 MERGED_FRUIT: Final = 4096
@@ -58,7 +58,9 @@ class Held:
 
 def held(*, key: ChunkKey, batch: FruitBatch, verdicts: Verdicts) -> Held:
     """Fruit made searchable by seq."""
-    return Held(key.lot, key.digest, batch, verdicts, np.argsort(batch.seq, kind="stable"))
+    order = (np.arange(len(batch)) if ascending(seqs=batch.seq)
+             else np.argsort(batch.seq, kind="stable"))
+    return Held(key.lot, key.digest, batch, verdicts, order)
 
 
 class Small(NamedTuple):

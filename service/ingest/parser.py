@@ -1,0 +1,206 @@
+"""Bodies taken apart off the event loop: large ones in processes beside this one.
+
+Where there is no such process (it starts, it died, it is not wanted) a body is taken apart here.
+What comes of it is the same either way.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import mmap
+import os
+import socket
+import subprocess
+import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from functools import partial
+from typing import Final
+
+import msgspec
+
+from service.ingest.beside import MESSAGE_BYTES, READY, SLOTS, Done, Job, Layout, unpacked
+from service.ingest.parse import Body, parse_body
+
+APART_BYTES: Final = 16_384
+"""Smaller bodies take less time here than on the way to another process and back."""
+KEEP_BYTES: Final = 2**20
+"""Slots that held more give their memory back."""
+STARTS_MAX: Final = 3
+"""In a row without a word from the process."""
+
+_LOG: Final = logging.getLogger(__name__)
+_DONE: Final = msgspec.msgpack.Decoder(Done)
+_Answer = tuple[bytearray, list[int]]
+"""A pickle and its buffers, and how long each of them is."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """future: None where there is no answer, and the body is to be taken apart here."""
+
+    future: asyncio.Future[_Answer | None]
+    size: int
+
+
+class Side:
+    """One process beside this one. Used from one event loop."""
+
+    def __init__(self, *, limit: int) -> None:
+        self._layout = Layout(-(-limit // mmap.PAGESIZE) * mmap.PAGESIZE)
+        self._starts = 0
+        self._asked: dict[int, _Asked] = {}
+        self.ready = asyncio.Event()
+
+    @property
+    def busy(self) -> int:
+        """How many bodies it has."""
+        return len(self._asked)
+
+    @property
+    def pid(self) -> int:
+        return self._process.pid
+
+    def start(self) -> None:
+        """It is used from when it says that it is `ready`."""
+        self._starts += 1
+        self._link, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        memory = os.memfd_create("drupe-bodies")
+        try:
+            os.ftruncate(memory, self._layout.size)
+            self._memory = mmap.mmap(memory, self._layout.size)
+            self._process = subprocess.Popen(
+                [sys.executable, "-m", "service.ingest.beside", str(theirs.fileno()), str(memory),
+                 str(self._layout.limit)], pass_fds=(theirs.fileno(), memory),
+                stdin=subprocess.DEVNULL)
+        finally:
+            os.close(memory)
+            theirs.close()
+        self._link.setblocking(False)
+        asyncio.get_running_loop().add_reader(self._link.fileno(), self._hear)
+
+    def stop(self) -> subprocess.Popen[bytes]:
+        """End it; whoever waits for an answer is told that there is none."""
+        self.ready.clear()
+        if self._link.fileno() >= 0:
+            asyncio.get_running_loop().remove_reader(self._link.fileno())
+            self._link.close()
+            self._memory.close()
+        for slot in list(self._asked):
+            self._answered(slot, None)
+        return self._process
+
+    def _answered(self, slot: int, found: _Answer | None) -> None:
+        """A slot is free again only now, whether somebody still waits for the answer or not."""
+        asked = self._asked.pop(slot)
+        if not asked.future.done():
+            asked.future.set_result(found)
+
+    def _hear(self) -> None:
+        try:
+            data = self._link.recv(MESSAGE_BYTES)
+        except OSError:
+            data = b""
+        if data == READY:
+            self._starts = 0
+            self.ready.set()
+        elif data:
+            done = _DONE.decode(data)
+            self._answered(done.slot, self._fetched(done) if done.parts else None)
+        else:
+            self._lost()
+
+    def _fetched(self, done: Done) -> _Answer:
+        at = self._layout.answer(done.slot)
+        whole = bytearray(self._memory[at:at + sum(done.parts)])
+        if self._asked[done.slot].size > KEEP_BYTES:
+            self._memory.madvise(
+                mmap.MADV_REMOVE, self._layout.body(done.slot), 3 * self._layout.limit)
+        return whole, done.parts
+
+    def _lost(self) -> None:
+        _LOG.error("a process that takes bodies apart has ended")
+        self.stop().wait()  # its end of the socket is closed, so it is on its way out
+        if self._starts < STARTS_MAX:
+            self.start()
+
+    async def ask(
+        self, *, body: bytes, media: str, source: str, run: str, tip_mm: float | None
+    ) -> _Answer | None:
+        """What it makes of a body; None if it makes nothing, or has no room for it."""
+        if len(body) > self._layout.limit or self.busy == SLOTS:
+            return None
+        slot = next(k for k in range(SLOTS) if k not in self._asked)
+        asked = self._asked[slot] = _Asked(asyncio.get_running_loop().create_future(), len(body))
+        start = self._layout.body(slot)
+        self._memory[start:start + len(body)] = body
+        try:
+            self._link.send(msgspec.msgpack.encode(
+                Job(slot, len(body), media, source, run, tip_mm)))
+        except OSError:
+            self._answered(slot, None)
+        return await asked.future
+
+
+class Parser:
+    """Takes bodies apart. Without `start` everything happens here."""
+
+    def __init__(self, *, limit: int) -> None:
+        self._limit = limit
+        self._sides: list[Side] = []
+        self._room = asyncio.Semaphore(0)
+
+    def start(self, *, processes: int) -> None:
+        """Start as many processes beside this one."""
+        self._sides = [Side(limit=self._limit) for _ in range(processes)]
+        self._room = asyncio.Semaphore(processes * SLOTS)
+        for side in self._sides:
+            side.start()
+
+    async def ready(self) -> None:
+        """Wait until all of them can be asked."""
+        for side in self._sides:
+            await side.ready.wait()
+
+    async def stop(self) -> None:
+        """End them."""
+        for process in [side.stop() for side in self._sides]:
+            await asyncio.to_thread(process.wait)
+        self._sides = []
+
+    @property
+    def pids(self) -> list[int]:
+        """The processes beside this one."""
+        return [side.pid for side in self._sides]
+
+    async def parse(
+        self, *, body: bytes, media: str, source: str, run: str, tip_mm: float | None = None
+    ) -> Body:
+        """As `parse_body`, and raises what it raises."""
+        again = partial(parse_body, body=body, media=media, source=source, run=run, tip_mm=tip_mm)
+        if len(body) < APART_BYTES or not any(side.ready.is_set() for side in self._sides):
+            return again()
+        async with self._room:
+            sides = [side for side in self._sides if side.ready.is_set()]
+            if not sides:
+                return again()
+            found = await min(sides, key=lambda side: side.busy).ask(
+                body=body, media=media, source=source, run=run, tip_mm=tip_mm)
+        if found is None:
+            return again()
+        n, parsed = unpacked(whole=found[0], parts=found[1], source=source, run=run)
+        # Only a refused record is asked for again, which is rare enough to read the body twice.
+        return Body(n=n, parsed=parsed, raws=lambda: again().raws)
+
+
+@asynccontextmanager
+async def beside(parser: Parser, *, processes: int) -> AsyncIterator[None]:
+    """The parser's own processes while the service runs."""
+    if processes:
+        parser.start(processes=processes)
+    try:
+        yield
+    finally:
+        await parser.stop()
