@@ -92,6 +92,10 @@ class MovedCut:
     binding: Binding
     until_ms: int
 
+    def rule(self, *, lot: LotState) -> Binding:
+        """What new fruit of a lot on the line are graded under."""
+        return self.binding if lot.id == self.lot else lot.binding
+
 
 @dataclass(slots=True)
 class Line:
@@ -116,12 +120,10 @@ class Line:
         self.turns = [t for t in self.turns if t is not turn]
         self._cache.clear()
 
-    def rule(self, *, lot: LotState, received_ms: int) -> Binding:
-        """What new fruit of a lot are graded under that run on this line."""
+    def cut_at(self, *, received_ms: int) -> MovedCut | None:
+        """The moved cut in force for fruit that are received now."""
         cut = self.cut
-        if cut is None or cut.lot != lot.id or received_ms >= cut.until_ms:
-            return lot.binding
-        return cut.binding
+        return None if cut is None or received_ms >= cut.until_ms else cut
 
     def lot_at(self, turn: int) -> str:
         lot = self.turns[turn].lot if turn >= 0 else None

@@ -28,6 +28,7 @@ from service.binding import Bound, Origin
 from service.clock import Clock
 from service.ingest.frames import Sent
 from service.ingest.parse import Body
+from service.lines import MovedCut
 from service.lots import LotState
 from service.metrics import Metrics
 from service.problems import Problem
@@ -86,6 +87,8 @@ class Owed:
         self._lots: list[LotState] = []
         self._refused: list[Sent] = []
         self._latest: int | None = None
+        self._cut: MovedCut | None = None
+        self._turns: list[tuple[int, MovedCut | None]] = []
         self._flying: _Flush | None = None
         self._task: asyncio.Task[None] | None = None
         self._landed = asyncio.Event()
@@ -104,6 +107,11 @@ class Owed:
         waiting = len(records)
         if waiting in (1, FLUSH_FRUIT):
             self._due(waiting > 1)
+
+    def turn(self, *, cut: MovedCut | None) -> None:
+        """Fruit from now on were received under this moved cut, or under none: they are stored
+        under what was in force when they were answered."""
+        self._turns.append((len(self._records), cut))
 
     def refuse(self, *, sent: Sent) -> None:
         """A record that was refused."""
@@ -156,15 +164,18 @@ class Owed:
         return found
 
     def prepare(self) -> None:
-        """Make a batch of what waits."""
-        n = FLUSH_FRUIT
+        """Make a batch of what waits, up to where another cut was in force."""
+        while self._turns and self._turns[0][0] == 0:
+            self._cut = self._turns.pop(0)[1]
+        n = min(FLUSH_FRUIT, self._turns[0][0]) if self._turns else FLUSH_FRUIT
+        self._turns = [(at - n, cut) for at, cut in self._turns]
         records, self._records = self._records[:n], self._records[n:]
         given, self._given = self._given[:n], self._given[n:]
         lots, self._lots = self._lots[:n], self._lots[n:]
         refused, self._refused = self._refused, []
         try:
             bound = self._road.bind(
-                origin=self._origin, received_ms=self._clock.now_ms(),
+                origin=self._origin, received_ms=self._clock.now_ms(), cut=self._cut,
                 parsed=to_batch(records=records, source=self._origin.source,
                                 run=self._origin.run, tip_mm=self._origin.tip_mm))
         except Exception as error:

@@ -25,7 +25,7 @@ from service.clock import Clock
 from service.ingest.parquet import unpacked_aside
 from service.ingest.parse import Body
 from service.ingest.parser import Parser
-from service.lines import Arrivals, LastArrival, Line, Lines, NoLot
+from service.lines import Arrivals, LastArrival, Lines, MovedCut, NoLot
 from service.lots import Lots, LotState
 from service.metrics import Metrics
 from service.quarantine import Quarantine
@@ -131,8 +131,11 @@ class Road:
         assert origin.line is not None
         return self._lots.get(origin.line.lot_at(len(origin.line.turns) - 1))
 
-    def bind(self, *, origin: Origin, parsed: Parsed, received_ms: int) -> Bound:
-        """Parsed records checked against their source, split by lot, and graded."""
+    def bind(
+        self, *, origin: Origin, parsed: Parsed, received_ms: int, cut: MovedCut | None = None
+    ) -> Bound:
+        """Parsed records checked against their source, split by lot, and graded. cut: the one moved
+        on the line when they were received."""
         if origin.registered is not None:
             parsed = known_lanes(parsed=parsed, lanes=origin.registered.is_.lanes)
         batch = parsed.batch
@@ -144,11 +147,14 @@ class Road:
         self._arrivals.saw(
             source=origin.source, run=origin.run, seq=int(batch.seq.max()),
             at=LastArrival(received_ms, notes.skew_ms))
-        return Bound(parsed, tuple(self._parts(origin, batch, received_ms)), notes, received_ms)
+        parts = self._parts(origin, batch, received_ms, cut)
+        return Bound(parsed, tuple(parts), notes, received_ms)
 
-    def _parts(self, origin: Origin, batch: FruitBatch, received_ms: int) -> list[Part]:
+    def _parts(
+        self, origin: Origin, batch: FruitBatch, received_ms: int, cut: MovedCut | None
+    ) -> list[Part]:
         if origin.lot is not None:
-            return [_graded(origin.lot, origin.line, None, batch, received_ms)]
+            return [_graded(origin.lot, cut, None, batch)]
         assert origin.line is not None
         turns = origin.line.turn_of(
             source=origin.source, run=origin.run, seqs=batch.seq, now_ms=received_ms,
@@ -158,9 +164,9 @@ class Road:
             lots.setdefault(origin.line.lot_at(turn), []).append(turn)
         if len(lots) == 1:
             lot = self._lots.get(next(iter(lots)))
-            return [_graded(lot, origin.line, None, batch, received_ms)]
+            return [_graded(lot, cut, None, batch)]
         return [
-            _graded(self._lots.get(lot_id), origin.line, rows, batch.take(rows=rows), received_ms)
+            _graded(self._lots.get(lot_id), cut, rows, batch.take(rows=rows))
             for lot_id, of_lot in lots.items()
             for rows in [np.flatnonzero(np.isin(turns, of_lot))]
         ]
@@ -192,8 +198,9 @@ class Road:
             raw, media = await unpacked_aside(body=raw), "arrow"
         body = await self._parser.parse(
             body=raw, media=media, source=origin.source, run=origin.run, tip_mm=origin.tip_mm)
-        bound = self.bind(
-            origin=origin, parsed=body.parsed, received_ms=self._clock.now_ms())
+        received_ms = self._clock.now_ms()
+        cut = None if origin.line is None else origin.line.cut_at(received_ms=received_ms)
+        bound = self.bind(origin=origin, parsed=body.parsed, received_ms=received_ms, cut=cut)
         futures = self.submit(bound=bound, kind=kind)
         lot = bound.parts[-1].lot if bound.parts else self.lot_now(origin=origin)
         kept = None
@@ -224,9 +231,7 @@ class Road:
 
 
 def _graded(
-    lot: LotState, line: Line | None, rows: Integers | None, batch: FruitBatch, received_ms: int
+    lot: LotState, cut: MovedCut | None, rows: Integers | None, batch: FruitBatch
 ) -> Part:
-    rule = lot.binding
-    if line is not None and line.cut is not None:
-        rule = line.rule(lot=lot, received_ms=received_ms)
+    rule = lot.binding if cut is None else cut.rule(lot=lot)
     return Part(lot, rule, rows, batch, rule.compiled.grade(batch=batch))

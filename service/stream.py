@@ -169,8 +169,10 @@ class Session:
             lot = self._road.lot_for(
                 origin=self.origin, seq=record.seq,
                 time_ms=_time_ms(record) if self.origin.trusted else None)
-        cut = None if self._line is None else self._line.cut
-        if cut is not None or cut is not self._cut or lot is not self._lot:
+        line = self._line
+        cut = None if line is None or line.cut is None else line.cut_at(
+            received_ms=self._clock.now_ms())
+        if lot is not self._lot or cut is not self._cut:
             self._turn_to(lot, cut)
         outcome = self._grader.grade(record=record)
         if outcome is None or (record.lane is not None and record.lane > self._lanes):
@@ -179,12 +181,11 @@ class Session:
         return outcome
 
     def _turn_to(self, lot: LotState, cut: MovedCut | None) -> None:
-        rule = lot.binding
-        if cut is not None and self._line is not None:
-            rule = self._line.rule(lot=lot, received_ms=self._clock.now_ms())
-        compiled = rule.compiled
+        compiled = (lot.binding if cut is None else cut.rule(lot=lot)).compiled
         if compiled not in self._graders:
             self._graders[compiled] = Grader(compiled=compiled, tip_mm=self.origin.tip_mm)
+        if cut is not self._cut:
+            self.owed.turn(cut=cut)
         self._lot, self._cut, self._grader = lot, cut, self._graders[compiled]
 
     def _why(self, record: FruitRecord) -> tuple[Finding, ...]:

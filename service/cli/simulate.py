@@ -38,17 +38,14 @@ LOOK_S = 0.25
 @click.option("--hours", type=click.FloatRange(0.001, 72), help="Cut the shift short.")
 @click.option("--form", type=click.Choice(["ndjson", "parquet"]), default="ndjson",
               show_default=True, help="Form of the records in a folder.")
-@click.option("--standards", type=click.Path(path_type=Path, file_okay=False, exists=True),
-              metavar="FOLDER", help="The folder of the service's house standards; a changed cut "
-              "is put in force there. Without it lots stay as they were opened.")
 @click.option("--run", "run_name", metavar="NAME",
               help="Name of the run, so that a shift can be played twice.  [the time]")
 @click.option("--list", "listed", is_flag=True, help="List the shipped plans and the events.")
 @json_option
 def simulate(
     plan: str | None, to: str | None, speed: float, by: Literal["http", "stream"],
-    truth: Path | None, seed: int | None, hours: float | None, form: str, standards: Path | None,
-    run_name: str | None, listed: bool, as_json: bool,
+    truth: Path | None, seed: int | None, hours: float | None, form: str, run_name: str | None,
+    listed: bool, as_json: bool,
 ) -> None:
     """Play the shift of PLAN: lots, lines and sensors with their troubles, all invented.
 
@@ -63,7 +60,7 @@ def simulate(
       drupe simulate lane-offset --to http://127.0.0.1:8747 --speed 10 --truth truth
       drupe simulate network-trouble --to http://127.0.0.1:8747 --by stream
       drupe simulate random --seed 7 --to shift-7 --form parquet
-      drupe simulate forgotten-cut --to http://127.0.0.1:8747 --standards house-standards
+      drupe simulate forgotten-cut --to http://127.0.0.1:8747 --speed 10
     """
     if listed:
         say(value=_listing(), as_json=as_json, text=_print_listing)
@@ -73,8 +70,7 @@ def simulate(
     with told_failures():
         shift = _shift(plan, seed, hours)
         if "://" in to:
-            result = _play(shift, to, speed=speed, by=by, truth=truth, standards=standards,
-                           run=run_name)
+            result = _play(shift, to, speed=speed, by=by, truth=truth, run=run_name)
         else:
             result = _write(shift, Path(to), form, truth)
     say(value=result, as_json=as_json, text=_print)
@@ -107,7 +103,7 @@ def _write(shift: Any, folder: Path, form: str, truth: Path | None) -> dict[str,
 
 def _play(
     shift: Any, to: str, *, speed: float, by: Literal["http", "stream"], truth: Path | None,
-    standards: Path | None, run: str | None,
+    run: str | None,
 ) -> dict[str, Any]:
     import http.client
 
@@ -116,7 +112,7 @@ def _play(
     from service.simulator.sending import How, Playing
 
     start_ms = time.time_ns() // 1_000_000
-    how = How(to=to, speed=speed, by=by, start_ms=start_ms, standards=standards,
+    how = How(to=to, speed=speed, by=by, start_ms=start_ms,
               run=run or time.strftime("sim-%Y%m%d-%H%M%S", time.gmtime(start_ms / 1000)))
     stop = threading.Event()
     before = {name: signal.signal(name, lambda *_: stop.set())
@@ -176,9 +172,9 @@ def _print(result: dict[str, Any]) -> None:
             click.echo(f"  {name}: {line['records']:,} records ({lots}), {line['repeats']:,} "
                        f"repeats, {line['breaks']} breaks, {line['pulls']} pulls, "
                        f"{line['checks']} checks")
-            if line["unchanged"]:
-                click.echo(f"  {name}: the changed cut is not in force on "
-                           f"{', '.join(dict.fromkeys(line['unchanged']))}; that needs --standards")
+            if line["cuts"]:
+                click.echo(f"  {name}: changes of cut "
+                           f"{', '.join(map(str, line['cuts']))} on /lines/{name}")
         if result["ended_early"]:
             click.echo("Ended before the shift was over.")
     for path in result["files"]:

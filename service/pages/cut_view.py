@@ -97,4 +97,7 @@ def _range(measure: str, low: Fraction | None, high: Fraction | None, look: Look
         return look.words("cut.up_to", high=ends[1])
     if ends[1] is None:
         return look.words("cut.and_up", low=ends[0])
-    return f"{ends[0]}–{ends[1]}"
+    if look.units == "in":
+        return f"{ends[0]}–{ends[1]}"
+    assert low is not None
+    return f"{value_text(measure=measure, si=low, look=look, unit=False)}–{ends[1]}"

@@ -121,9 +121,6 @@ def set_up(*, api: Api, shift: Shift) -> dict[str, str]:
     return keys
 
 
-def open_lot(
-    *, api: Api, lot: Lot, line: str, standard: str, as_id: str | None = None, note: str = ""
-) -> None:
+def open_lot(*, api: Api, lot: Lot, line: str, standard: str) -> None:
     """Open a lot, if there is none of its name; one that is there is packed on."""
-    body = lot.opening(line=line, standard=standard)
-    api.call("POST", "/v1/lots", {**body, "id": as_id or lot.id, "note": note}, allowed=(409,))
+    api.call("POST", "/v1/lots", lot.opening(line=line, standard=standard), allowed=(409,))

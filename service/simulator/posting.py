@@ -146,9 +146,10 @@ class ByStream:
 
         while True:
             try:
+                # Entered, and left by `close`: the connection outlives this call.
                 self._socket = connect(
-                    self._address + quote(self._run), max_size=None, compression=None,
-                    proxy=None, additional_headers={"Authorization": f"Bearer {self._key}"})
+                    self._address + quote(self._run), max_size=None, compression=None, proxy=None,
+                    additional_headers={"Authorization": f"Bearer {self._key}"}).__enter__()
                 break
             except InvalidStatus as wrong:
                 if wrong.response.status_code != 503:

@@ -47,6 +47,18 @@ def text_under(*, standard: str, changes: Sequence[Event]) -> str:
     return text
 
 
+def moves_under(*, changes: Sequence[Event]) -> list[dict[str, str]]:
+    """What a running service is asked for instead: every diameter cut that the changes move, once,
+    from where the lot's own standard has it."""
+    now: dict[Fraction, Fraction] = {}
+    for change in changes:
+        at = Fraction(str(change.cut_mm))
+        first = next((own for own, moved in now.items() if moved == at), at)
+        now[first] = at + Fraction(str(change.size))
+    return [{"measure": "diameter", "at": number_text(at), "to": number_text(to), "unit": "mm"}
+            for at, to in now.items()]
+
+
 @lru_cache(maxsize=64)
 def standard_under(*, standard: str, changes: tuple[Event, ...] = ()) -> PackStandard:
     """The pack standard in force: the shipped one, or with its cuts moved by changes."""

@@ -45,8 +45,8 @@ class Cut:
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """A clean break. lot: what the line packs from now on, None for nothing. changes: changes of
-    cut in force on it, which make it a lot of its own for the service."""
+    """A clean break, or the same lot with other cuts. lot: what the line packs from now on, None
+    for nothing. changes: changes of cut in force on it."""
 
     due_s: float
     lot: Lot | None

@@ -6,16 +6,16 @@ import http.client
 import threading
 import time
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
-from pathlib import Path
+from datetime import UTC, datetime, timedelta
 from typing import Any, Final, Literal
 from urllib.parse import quote
 
+from service.simulator.events import Event
 from service.simulator.hand import moment
-from service.simulator.http_api import Api, Ended, Trouble, open_lot, set_up
+from service.simulator.http_api import Api, Ended, Trouble, set_up
 from service.simulator.posting import ByHttp, ByStream, Post, Tally
 from service.simulator.records import records_of
-from service.simulator.rules import standard_under, text_under
+from service.simulator.rules import moves_under
 from service.simulator.script import Cut, Drawn, Send, Step, Turn, script_of
 from service.simulator.shift import LineShift
 from service.simulator.whole import Shift
@@ -24,22 +24,19 @@ BODY_S: Final = 0.5
 """How much real time one body or frame holds, where it is not too large."""
 BODY_MAX: Final = 2_000
 PERSON: Final = "Shift lead"
+CUT_HOLDS: Final = timedelta(hours=23)
+"""Expiry of a change of cut: past the end of any shift, so that only the plan ends it."""
 
 
 @dataclass(frozen=True, slots=True)
 class How:
-    """How a shift is played.
-
-    by: "http" bodies or frames of a "stream". standards: the folder where the service looks for
-    house standards, so that a changed cut can be put in force; without it the lot stays as opened.
-    """
+    """How a shift is played. by: "http" bodies or frames of a "stream"."""
 
     to: str
     speed: float = 1.0
     by: Literal["http", "stream"] = "http"
     run: str = "sim"
     start_ms: int = 0
-    standards: Path | None = None
 
     def run_of(self, number: int) -> str:
         return f"{self.run}.{number}"
@@ -47,7 +44,8 @@ class How:
 
 @dataclass(slots=True)
 class Played:
-    """What one line has sent so far. fruit: of the shift, whether they gave a record or not."""
+    """What one line has sent so far. fruit: of the shift, whether they gave a record or not.
+    cuts: the changes of cut made, as the service numbers them."""
 
     fruit: int = 0
     records: int = 0
@@ -56,8 +54,7 @@ class Played:
     checks: int = 0
     breaks: int = 0
     lots: dict[str, int] = field(default_factory=dict)
-    changed: list[str] = field(default_factory=list)
-    unchanged: list[str] = field(default_factory=list)
+    cuts: list[int] = field(default_factory=list)
 
 
 class LinePlayer(threading.Thread):
@@ -76,6 +73,7 @@ class LinePlayer(threading.Thread):
             ByHttp(api=records, source=line.source, key=key, tally=tally) if how.by == "http"
             else ByStream(api=records, source=line.source, key=key, tally=tally, stop=stop))
         self._packing = ""
+        self._cuts: tuple[Event, ...] = ()
 
     def run(self) -> None:
         fruit = int(self.line.plan.rate * self._how.speed * BODY_S)
@@ -139,25 +137,31 @@ class LinePlayer(threading.Thread):
     def _turn(self, turn: Turn) -> None:
         path = f"/v1/lines/{quote(self.line.id)}"
         if turn.lot is None:
-            self._packing = ""
+            self._packing, self._cuts = "", ()
             self._api.call("POST", f"{path}/break", {"person": PERSON}, allowed=(409,))
             return
-        lot = turn.lot.id
-        if turn.changes:
-            changed = standard_under(standard=turn.lot.standard, changes=turn.changes)
-            if self._how.standards is None:
-                self.played.unchanged.append(lot)
-            else:
-                lot = f"{lot}-{changed.edition}"
-                text = text_under(standard=turn.lot.standard, changes=turn.changes)
-                name = f"{changed.id}-{changed.edition}.toml"
-                (self._how.standards / name).write_text(text, "utf-8")
-                open_lot(api=self._api, lot=turn.lot, line=self.line.id, standard=changed.name,
-                         as_id=lot, note=turn.changes[0].note or "The cut was changed")
-                self.played.changed.append(lot)
-        self._packing = lot
-        # 409: it packs that lot already, as after a change that could not be made.
-        self._api.call("POST", f"{path}/lot", {"lot": lot, "person": PERSON}, allowed=(409,))
+        if turn.lot.id != self._packing:
+            self._packing, self._cuts = turn.lot.id, ()
+            # 409: it packs that lot already, as when a shift is played again.
+            self._api.call("POST", f"{path}/lot", {"lot": turn.lot.id, "person": PERSON},
+                           allowed=(409,))
+        if turn.changes != self._cuts:
+            self._move_cuts(f"{path}/cuts", turn.changes)
+
+    def _move_cuts(self, path: str, changes: tuple[Event, ...]) -> None:
+        """Put these changes of cut in force in place of those that are."""
+        _, found = self._api.call("GET", path)
+        if found["in_force"] is not None:
+            # 409: it has ended meanwhile.
+            self._api.call("POST", f"{path}/{found['in_force']['id']}/revert", {"person": PERSON},
+                           allowed=(409,))
+        if changes:
+            _, made = self._api.call("POST", path, {
+                "person": PERSON, "moves": moves_under(changes=changes),
+                "reason": changes[-1].note or "The cut was changed",
+                "until": (datetime.now(UTC) + CUT_HOLDS).isoformat()})
+            self.played.cuts.append(made["id"])
+        self._cuts = changes
 
 
 class Playing:
