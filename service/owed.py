@@ -174,7 +174,7 @@ class Owed:
         lots, self._lots = self._lots[:n], self._lots[n:]
         refused, self._refused = self._refused, []
         try:
-            bound = self._road.bind(
+            bound = self._road.bind_under(
                 origin=self._origin, received_ms=self._clock.now_ms(), cut=self._cut,
                 parsed=to_batch(records=records, source=self._origin.source,
                                 run=self._origin.run, tip_mm=self._origin.tip_mm))

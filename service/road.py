@@ -131,11 +131,17 @@ class Road:
         assert origin.line is not None
         return self._lots.get(origin.line.lot_at(len(origin.line.turns) - 1))
 
-    def bind(
-        self, *, origin: Origin, parsed: Parsed, received_ms: int, cut: MovedCut | None = None
+    def bind(self, *, origin: Origin, parsed: Parsed, received_ms: int) -> Bound:
+        """Parsed records checked against their source, split by lot, and graded."""
+        line = origin.line
+        cut = None if line is None else line.cut_at(received_ms=received_ms)
+        return self.bind_under(origin=origin, parsed=parsed, received_ms=received_ms, cut=cut)
+
+    def bind_under(
+        self, *, origin: Origin, parsed: Parsed, received_ms: int, cut: MovedCut | None
     ) -> Bound:
-        """Parsed records checked against their source, split by lot, and graded. cut: the one moved
-        on the line when they were received."""
+        """`bind` for records that were received, and answered, a moment ago. cut: the one moved on
+        the line then."""
         if origin.registered is not None:
             parsed = known_lanes(parsed=parsed, lanes=origin.registered.is_.lanes)
         batch = parsed.batch
@@ -198,9 +204,8 @@ class Road:
             raw, media = await unpacked_aside(body=raw), "arrow"
         body = await self._parser.parse(
             body=raw, media=media, source=origin.source, run=origin.run, tip_mm=origin.tip_mm)
-        received_ms = self._clock.now_ms()
-        cut = None if origin.line is None else origin.line.cut_at(received_ms=received_ms)
-        bound = self.bind(origin=origin, parsed=body.parsed, received_ms=received_ms, cut=cut)
+        bound = self.bind(
+            origin=origin, parsed=body.parsed, received_ms=self._clock.now_ms())
         futures = self.submit(bound=bound, kind=kind)
         lot = bound.parts[-1].lot if bound.parts else self.lot_now(origin=origin)
         kept = None
