@@ -39,7 +39,9 @@ from service.pages.pull_form import (
     read_form,
     row_count,
 )
+from service.pages.rejects import culls_page, rejects_page
 from service.pages.render import page, problem_page, reader, static
+from service.pages.sources import check_posted, source_page, sources_page
 from service.problems import Problem, finding_json
 from service.pulls import take_pull
 from service.store.pulls import get_pull
@@ -65,6 +67,11 @@ def mount(app: FastAPI) -> None:
         ("/lines/{line_id}/cuts", ["POST"], cut_moved),
         ("/lines/{line_id}/cuts/{cut_id}", ["GET"], cut_page),
         ("/lines/{line_id}/cuts/{cut_id}", ["POST"], cut_told),
+        ("/lines/{line_id}/rejects", ["GET"], rejects_page),
+        ("/culls", ["GET"], culls_page),
+        ("/sources", ["GET"], sources_page),
+        ("/sources/{source_id}", ["GET"], source_page),
+        ("/sources/{source_id}", ["POST"], check_posted),
         ("/lots/{lot_id}", ["GET"], lot_page),
         ("/lots/{lot_id}/pulls/new", ["GET"], new_pull),
         ("/lots/{lot_id}/pulls/new", ["POST"], post_pull),

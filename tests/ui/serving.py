@@ -17,6 +17,7 @@ import uvicorn
 from service.alarms.model import Reading
 from service.app import create_app
 from service.context import Context
+from service.rows import utc
 from service.settings import Settings
 from tests.support.line import minutes, register
 
@@ -115,6 +116,12 @@ def fill(*, address: str, n: int = 1200) -> None:
         client.post("/v1/records", params={"source": "belt-line-5", "run": "1"}, headers=headers,
                     json=minutes(count=26, start_ms=now_ms - 26 * 60_000, shift={5: 1.5},
                                  shift_from=12)).raise_for_status()
+        for minute, error in ((26, 0.0), (20, 0.02), (1, 1.5)):
+            client.post("/v1/sources/belt-line-5/checks", json={
+                "at": utc(now_ms - minute * 60_000), "person": "M. Orrin", "readings": [
+                    {"lane": lane, "measure": "diameter", "object": f"sphere {size}",
+                     "known": size, "reading": size + (error if lane == 5 else 0.01 * lane)}
+                    for lane in range(1, 9) for size in (60, 75)]}).raise_for_status()
         for seed, lot in enumerate(LOTS):
             client.post("/v1/lots", json=lot).raise_for_status()
             if lot["id"] == "L-0419":

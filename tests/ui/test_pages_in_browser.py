@@ -23,7 +23,10 @@ pytestmark = pytest.mark.browser
 PATHS = ("/lots", "/lots/L-0417", "/lots/L-0418?lang=es&units=in", "/lots/L-0419",
          "/lots/L-0417/pulls/new?lang=en", "/lines?lang=es", "/lines?lang=en",
          "/lines/line-5?lang=en", "/lines/line-5/change?lang=en", "/alarms?lang=en",
-         "/alarms?lang=es", "/alarms/1?lang=en", "/alarms/ended?lang=es")
+         "/alarms?lang=es", "/alarms/1?lang=en", "/alarms/ended?lang=es",
+         "/lines/line-5/rejects?lang=en",
+         "/lines/line-5/rejects?lang=es&by=lane&window=f500", "/culls?lot=L-0417&lang=en",
+         "/sources?lang=es", "/sources/belt-line-5?lang=en", "/sources/belt-line-5?lang=es")
 
 # Every visible text with its colour, the nearest opaque ground behind it, and the contrast
 # of the two by WCAG's formula.
