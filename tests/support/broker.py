@@ -27,7 +27,7 @@ MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/s
 needs_broker = pytest.mark.skipif(
     MOSQUITTO is None, reason="no `mosquitto` here (on Debian: apt-get install mosquitto)")
 
-WAIT_S = 30.0
+WAIT_S = 120.0
 
 
 def until(condition: Callable[[], Any], what: str) -> Any:

@@ -14,7 +14,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-START_S = 30.0
+START_S = 120.0
+"""How long a start may take on a busy machine; it decides nothing."""
 
 
 def free_port() -> int:
@@ -66,6 +67,7 @@ class Served:
                     return
             except OSError:
                 time.sleep(0.02)  # polls for the port, decides nothing
+        self.kill()
         raise AssertionError(f"the service did not answer within {START_S:.0f} s")
 
     @property
@@ -93,7 +95,7 @@ class Served:
 
     def request(self, method: str, path: str, body: Any = None) -> tuple[int, Any]:
         """Status and decoded JSON; OSError or http.client.HTTPException when there is none."""
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
         try:
             payload = None if body is None else json.dumps(body)
             connection.request(method, path, payload, {"Content-Type": "application/json"})
