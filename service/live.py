@@ -20,7 +20,10 @@ from starlette.types import Receive, Scope, Send
 from service.metrics import Metrics
 
 EVERY_S: Final = 1.0
-STALL_S: Final = 20.0
+STALL_S: Final = 15.0
+CUT: Final = "cut"
+"""Key among a scope's extensions: a function that ends the connection at once. To close it would
+wait for a reader who does not read."""
 READERS_MAX: Final = 500
 
 _LOG: Final = logging.getLogger(__name__)
@@ -121,8 +124,11 @@ class EventStream(Response):
         finally:
             for task in (gone, sending):
                 task.cancel()
-                with suppress(asyncio.CancelledError, TimeoutError, OSError):
-                    await task
+                with suppress(asyncio.CancelledError, OSError):
+                    try:
+                        await task
+                    except TimeoutError:
+                        (scope.get("extensions") or {}).get(CUT, lambda: None)()
 
     async def _send_all(self, send: Send) -> None:
         await send({"type": "http.response.start", "status": self.status_code,

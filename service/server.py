@@ -19,6 +19,7 @@ from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 from service.api.stream import FRAME_BYTES, Streams
 from service.app import create_app, join
 from service.clock import Clock
+from service.live import CUT
 from service.memory import keep_memory
 from service.problems import MEDIA, Problem
 from service.settings import Settings
@@ -29,6 +30,9 @@ SWITCH_S: Final = 0.0005
 the event loop; at the interpreter's own 5 ms each of them could wait that long."""
 
 
+SEND_BYTES: Final = 128 * 2**10
+"""What the kernel holds for a client that does not read; left to itself it would take megabytes,
+and minutes would pass until a stalled screen is noticed."""
 HEAD_BYTES: Final = 65_536
 """The longest header of a request."""
 PING_S: Final = 20.0
@@ -75,6 +79,8 @@ class PlainHttp(HttpToolsProtocol):
     def on_headers_complete(self) -> None:
         self._in_head = False
         super().on_headers_complete()
+        extensions: Any = self.scope.setdefault("extensions", {})
+        extensions[CUT] = self.transport.abort
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)
@@ -121,6 +127,7 @@ def run(settings: Settings, *, started: Callable[[str], None] = lambda address: 
     keep_memory()
     family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
     with socket.create_server((settings.host, settings.port), family=family) as listening:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BYTES)
         joined = join(settings=settings, clock=Clock())
         host = f"[{settings.host}]" if ":" in settings.host else settings.host
         started(f"http://{host}:{listening.getsockname()[1]}/")
