@@ -1,5 +1,6 @@
-"""Records come again, out of order, after a restart and a month later: each is stored once, and is
-told the same every time. The same key with other content is a conflict, kept for a person."""
+"""Records come again, out of order, in bodies and over streams, after a restart and a month later:
+each is stored once, and is told the same every time. The same key with other content is a
+conflict, kept for a person."""
 
 from __future__ import annotations
 
@@ -20,6 +21,7 @@ from tests.support.app import LOT, NOON_MS
 from tests.support.calls import call
 from tests.support.faulty_disk import FaultyDisk
 from tests.support.process import Served
+from tests.support.streaming import Socket
 
 RECORDS = 1_000_000 if os.environ.get("DRUPE_NIGHTLY") else 20_000
 RUNS = 4
@@ -58,6 +60,27 @@ def posting(served: Served) -> Iterator[Callable[[int, list[dict[str, Any]]], tu
         yield post
 
 
+@contextmanager
+def streaming(served: Served) -> Iterator[list[Socket]]:
+    """A stream of each run."""
+    opened = [Socket(served.port, f"source=line-1&run=run-{run}&lot=L-0417", timeout_s=120)
+              for run in range(RUNS)]
+    yield opened
+    for stream in opened:
+        assert (stream.changed, stream.errors) == ([], [])  # nothing that was told was taken back
+        stream.close()
+
+
+def streamed(to: Socket, keys: list[Key]) -> tuple[int, list[dict[str, Any]]]:
+    """Sends records over a stream; how many were new, and what was answered to each."""
+    stored, settled = to.total("stored"), to.total("stored") + to.total("duplicates")
+    to.answers.clear()
+    to.send(Socket.text([record(key) for key in keys]))
+    to.until(lambda: len(to.answers) == len(keys)
+             and to.total("stored") + to.total("duplicates") == settled + len(keys))
+    return to.total("stored") - stored, list(to.answers)
+
+
 def bodies(rng: random.Random) -> list[tuple[int, list[Key]]]:
     """Every record one to five times, shuffled, in bodies of one run and any length."""
     sends = [(run, seq) for run in range(RUNS) for seq in range(RECORDS // RUNS)
@@ -89,16 +112,22 @@ def test_repeats_are_stored_once_and_told_the_same(
     for part, offset_s in ((work[:half], 0), (work[half:month_later], 0),
                            (work[month_later:], MONTH_S)):
         disk.set(clock_s=offset_s)
-        with posting(served) as post:
-            for run, keys in part:
-                status, answer = post(run, [record(key) for key in keys])
-                new = answer["stored"]
-                assert status == (201 if new else 200)
-                assert new + answer["duplicates"] == len(keys)
+        with posting(served) as post, streaming(served) as streams:
+            for number, (run, keys) in enumerate(part):
+                if number % 3 == 2:
+                    new, outcomes = streamed(streams[run], keys)
+                else:
+                    status, answer = post(run, [record(key) for key in keys])
+                    new, outcomes = answer["stored"], answer["outcomes"]
+                    assert status == (201 if new else 200)
+                    assert new + answer["duplicates"] == len(keys)
+                    for key, outcome in zip(keys, outcomes, strict=True):
+                        wanted = "duplicate" if key in told else "stored"
+                        assert outcome.pop("outcome") == wanted
+                        told.setdefault(key, {**outcome})
                 stored, duplicates = stored + new, duplicates + len(keys) - new
-                for key, outcome in zip(keys, answer["outcomes"], strict=True):
-                    assert outcome.pop("seq") == key[1]
-                    assert outcome.pop("outcome") == ("duplicate" if key in told else "stored")
+                for key, outcome in zip(keys, outcomes, strict=True):
+                    assert outcome["seq"] == key[1]
                     assert told.setdefault(key, outcome) == outcome
         if offset_s == 0:
             assert served.stop() == 0
