@@ -407,7 +407,7 @@ def test_a_batch_that_cannot_be_made_ends_the_stream(
     client: TestClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     road = type(client.app.state.context.road)  # type: ignore[attr-defined]  # ours
-    monkeypatch.setattr(road, "bind", fail_with(ValueError("a bug")))
+    monkeypatch.setattr(road, "bind_under", fail_with(ValueError("a bug")))
     with connected(client) as line:
         line.ask(fruit(1))
         assert line.ends() == 1011
