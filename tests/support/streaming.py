@@ -111,6 +111,8 @@ class Socket(Heard):
             self.take(msgspec.msgpack.decode(payload))
         elif opcode == 8:
             self.closed = struct.unpack(">H", payload[:2])[0]
+        elif opcode == 9:
+            self.send(self.framed(payload, opcode=10))  # the service asks whether anybody is there
         else:
             self.pongs.append(payload)
 
