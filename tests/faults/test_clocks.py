@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from starlette.testclient import TestClient
 
+from service.alarms.providers import Failures
 from service.app import create_app
 from service.clock import Clock
 from service.settings import Settings
@@ -205,6 +206,21 @@ def test_a_lot_is_closed_and_opened_by_a_clock_that_goes_back(house: House) -> N
     assert told["closed_at"] < told["opened_at"]
     late = house.client.post("/v1/records?source=line-1&run=r1&lot=L-0417", json=[{"seq": 1}])
     assert late.status_code == 409
+
+
+def test_a_clock_that_goes_back_does_not_make_a_minute_longer(house: House) -> None:
+    """Failed commits count for a minute; they still do when the minute begins an hour earlier."""
+    ctx = house.client.app.state.context  # type: ignore[attr-defined]  # ours
+    failures = Failures(writer=ctx.store.writer, metrics=ctx.metrics)
+    writer = ctx.store.writer
+    failures(NOON_MS)
+    writer._failures += 3
+    assert failures(NOON_MS + 1_000)[0].value == 3
+    back_ms = NOON_MS - HOUR_S * 1000
+    assert failures(back_ms)[0].value == 3
+    for second in range(1, 62):
+        last = failures(back_ms + second * 1000)[0].value
+    assert last == 0
 
 
 def test_the_clock_is_set_back_an_hour_while_fruit_come_in(
