@@ -18,6 +18,7 @@ from grading.errors import Finding
 from service import pages
 from service.alarms.providers import broker, facts_of, shipped
 from service.alarms.runner import Runner, watched
+from service.alarms.watching import Rejects
 from service.api import (
     agreement,
     alarms,
@@ -25,6 +26,7 @@ from service.api import (
     checks,
     culls,
     cuts,
+    findings,
     fruit,
     lines,
     lots,
@@ -43,6 +45,7 @@ from service.clock import Clock, check_set
 from service.context import Context
 from service.cuts import Cuts, watched_cuts
 from service.guard import Guard
+from service.heartbeat import beating
 from service.ingest.parser import Parser, beside
 from service.library import Library
 from service.lines import Arrivals, Lines
@@ -64,6 +67,7 @@ from service.store.open import Store, open_store, usable
 from service.store.sources import ASSIGNMENTS, KEYS, LINES, SOURCES, heights
 from service.store.standards import PROFILES, STANDARDS, texts
 from service.throughput import Throughput
+from service.watch.watch import Watch, watched_lines
 
 _LOG: Final = logging.getLogger(__name__)
 
@@ -97,13 +101,16 @@ def _join(*, settings: Settings, clock: Clock, store: Store) -> Context:
     def publish(stored: list[Stored]) -> None:
         found.committed(stored=stored, commit=writer.commit_no)
         metrics.commits.inc()
+        metrics.commit_seconds.observe(writer.commit_s)
         metrics.commit_records.observe(sum(len(s.batch) for s in stored))
         throughput.committed(stored=stored)
+        rejects.committed(stored=stored)
 
     writer.on_commit.append(publish)
     kept = Quarantine(writer=writer, metrics=metrics, per_day=settings.quarantine_per_day)
     senders, lines_, arrivals = _load_senders(store, settings)
     moved = _load_cuts(store, clock, found, lines_)
+    rejects = Rejects(lots=found)
     throughput = Throughput(lots=found, lines=lines_, metrics=metrics)
     parser = Parser(limit=settings.body_bytes)
     extra = (settings.standards_dir,) if settings.standards_dir else ()
@@ -113,7 +120,8 @@ def _join(*, settings: Settings, clock: Clock, store: Store) -> Context:
                   parser=parser, quarantine=kept, metrics=metrics, clock=clock),
         parser=parser, library=Library(extra_dirs=extra), sources=senders, lines=lines_,
         arrivals=arrivals,
-        cuts=moved, presence=Presence(metrics=metrics), live=Live(), throughput=throughput,
+        cuts=moved, presence=Presence(metrics=metrics), live=Live(metrics=metrics),
+        throughput=throughput, rejects=rejects, watch=Watch(reader=store.reader),
         alarms=_load_alarms(store, clock, metrics))
     ctx.alarms.providers.extend(shipped(ctx))
     ctx.alarms.facts = facts_of(ctx)
@@ -166,7 +174,7 @@ def create_app(
         ctx = app.state.context = joined or join(settings=settings, clock=clock or Clock())
         try:
             async with (beside(ctx.parser, processes=processes), subscribed(ctx) as mqtt,
-                        watched(ctx.alarms), watched_cuts(ctx)):
+                        beating(ctx), watched(ctx.alarms), watched_cuts(ctx), watched_lines(ctx)):
                 app.state.mqtt = mqtt
                 if mqtt is not None:
                     ctx.alarms.providers.append(broker(mqtt.status))
@@ -178,8 +186,8 @@ def create_app(
         title="Drupe", version=version("drupe"), description=ABOUT, lifespan=lifespan,
         docs_url=None, redoc_url=None, openapi_url="/v1/openapi.json")
     app.router.add_route("/v1/records", post_records, methods=["POST"], include_in_schema=False)
-    for part in (lots, fruit, pulls, lines, cuts, changes, sources, checks, alarms, quarantine,
-                 standards, ops, culls, rejects, agreement):
+    for part in (lots, fruit, pulls, lines, cuts, changes, findings, sources, checks, alarms,
+                 quarantine, standards, ops, culls, rejects, agreement):
         app.include_router(part.router)
     mount_streams(app)
     pages.mount(app)

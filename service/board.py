@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -21,9 +21,11 @@ from grading.monitor.series import NO_TIME, WindowSeries
 from grading.monitor.state import WindowState, merged
 from grading.monitor.tracks import Track, TrackPoint, TrackWindow
 from grading.quantities import MEASURES
-from service.context import Context
-from service.lines import Line
 from service.lots import MINUTE, LotState
+
+if TYPE_CHECKING:
+    from service.context import Context
+    from service.lines import Line
 
 WEEK_WINDOWS: Final = 5 * 8 * 60
 """One-minute windows of a week of single shifts; common practice, no source."""

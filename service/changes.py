@@ -10,34 +10,34 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
 from grading.drift.answer import Answer, explain_change
-from grading.drift.evidence import (
-    Boundary,
-    ChangeFacts,
-    Consequence,
-    Regraded,
-    RuleFacts,
-    Share,
-)
+from grading.drift.evidence import Boundary, ChangeFacts, Consequence, RuleFacts
 from grading.drift.lanes import against_others
 from grading.drift.onset import Onset, find_onset
 from grading.drift.undo import Offset, what_drift_did
 from grading.kernel import Compiled
-from service.board import lane_table_of
-from service.context import Context
 from service.evidence import (
     MEASURED,
     ONSET_CHANCE,
+    About,
     Stretch,
     Window,
     fruit_of,
     measure_facts,
     share_sd,
+    table_of,
     window_of,
 )
-from service.lines import Line
 from service.lots import MINUTE
+from service.rule_facts import rule_facts
+
+if TYPE_CHECKING:
+    from service.context import Context
+    from service.lines import Line
+
+OUTCOMES: Final = {"culls": "cull share", "defects": "share of fruit with defects"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,41 +60,53 @@ class Explained:
     began: tuple[Began, ...]
 
 
-def explain(ctx: Context, *, line: Line, before: Stretch, after: Stretch) -> Explained:
+def explain(
+    ctx: Context, *, line: Line, before: Stretch, after: Stretch, about: About | None = None
+) -> Explained:
     """The three-way answer for two stretches of a line. Reads the store: call it on a worker
     thread."""
-    a, b = window_of(ctx, line, before), window_of(ctx, line, after)
+    asked = about or About()
+    a, b = (window_of(ctx, line, s, asked.lots) for s in (before, after))
     sources = [s.id for s in ctx.sources.on_line(line.row.id)]
     minutes = range(before.minutes().start, after.minutes().stop)
+    found = (measure_facts(ctx, line, name, of, a, b, (before, after), sources, asked)
+             for name, of in MEASURED.items())
+    outcome = asked.outcome
     facts = ChangeFacts(
-        rule=_rule(ctx, a, b, after), outcome="cull share", outcome_a=a.culls(),
-        outcome_b=b.culls(), ordinary_share_sd=share_sd(a, b),
-        measures=tuple(measure_facts(ctx, line, name, asked, a, b, (before, after), sources)
-                       for name, asked in MEASURED.items()),
+        rule=(rule_facts(ctx, a, b, before, after, outcome) if asked.rule
+              else RuleFacts(a="", b="")),
+        outcome=OUTCOMES.get(outcome, ""),
+        outcome_a=a.share(outcome) if outcome else None,
+        outcome_b=b.share(outcome) if outcome else None,
+        ordinary_share_sd=share_sd(a, b, outcome) if outcome else 0.0,
+        measures=tuple(m for m in found if m is not None),
         boundaries=_boundaries(line, minutes), windows=len(minutes))
     answer = explain_change(facts=facts)
     moved = _lane_offsets(answer)
     if moved:
         answer = explain_change(facts=replace(
             facts, consequence=_consequence(ctx, b, after, moved)))
-    return Explained(answer, tuple(_began(answer, facts, a, b)))
+    return Explained(answer, tuple(_began(ctx, answer, facts, a, b)))
 
 
-def _began(answer: Answer, facts: ChangeFacts, a: Window, b: Window) -> Iterator[Began]:
+def _began(
+    ctx: Context, answer: Answer, facts: ChangeFacts, a: Window, b: Window
+) -> Iterator[Began]:
     """Onsets of what the answer found moved: a lane against the others, or the whole line."""
-    both = {**a.states(), **b.states()}
-    minutes = sorted(both)
+    both = Window(tuple(sorted((*a.parts, *b.parts), key=lambda p: (p[1], p[0].id))))
     for m in facts.measures:
         split = answer.splits[m.measure]
+        table = table_of(ctx, both, m.measure)
         for lane in split.lanes:
-            table = lane_table_of(states=both, measure=m.measure)
             row = table.lanes.index(lane.lane)
             found = [against_others(centre=table.centre[:, w], se=table.se[:, w])
-                     for w in range(len(minutes))]
-            yield from _in_time(m.measure, lane.lane, find_onset(
-                values=[f.effect[row] for f in found], se=[f.se[row] for f in found]), minutes)
+                     for w in range(table.centre.shape[1])]
+            if len(found) == len(both.minutes()):
+                yield from _in_time(m.measure, lane.lane, find_onset(
+                    values=[f.effect[row] for f in found], se=[f.se[row] for f in found]),
+                    both.minutes())
         if not split.lanes:
-            yield from _in_time(m.measure, None, m.onset, minutes)
+            yield from _in_time(m.measure, None, m.onset, both.minutes())
 
 
 def _in_time(
@@ -106,26 +118,6 @@ def _in_time(
                     minutes[max(onset.low - 1, 0)] * size, (minutes[onset.high] + 1) * size)
 
 
-def _rule(ctx: Context, a: Window, b: Window, after: Stretch) -> RuleFacts:
-    old, new = ({lot.binding.digest for lot in w.lots()} for w in (a, b))
-    said = tuple(" and ".join(sorted({lot.binding.compiled.standard.name for lot in w.lots()}))
-                 for w in (a, b))
-    facts = RuleFacts(a="+".join(sorted(old)), b="+".join(sorted(new)),
-                      change=f"{said[0]} before, {said[1]} after")
-    if old == new or not a.parts or not b.parts:
-        return replace(facts, a=facts.b)
-    first = a.lots()[0].binding.compiled
-    changed = n = culls = 0
-    for lot in b.lots():
-        mine = len(lot.binding.compiled.grade_names) - 1
-        for batch, verdicts in fruit_of(ctx, lot, after):
-            again = first.grade(batch=batch).grade == len(first.grade_names) - 1
-            changed += int((again != (verdicts.grade == mine)).sum())
-            culls += int(again.sum())
-            n += len(batch)
-    return replace(facts, regraded=Regraded(changed=changed, n=n, outcome=Share(x=culls, n=n)))
-
-
 def _boundaries(line: Line, minutes: range) -> tuple[Boundary, ...]:
     return tuple(
         Boundary(kind="lot", name=turn.lot or line.row.holding,
@@ -134,16 +126,18 @@ def _boundaries(line: Line, minutes: range) -> tuple[Boundary, ...]:
 
 
 def _lane_offsets(answer: Answer) -> dict[str, dict[int, Offset]]:
-    """By measure, how much too large each lane reads that moved by itself."""
+    """By measure, how much too large each lane reads that moved by itself. Girth, which is finer,
+    speaks for the diameter."""
     found: dict[str, dict[int, Offset]] = {}
-    for measure, split in answer.splits.items():
+    for name, split in answer.splits.items():
+        measure = MEASURED[name].checked_by or name
         lanes = {m.lane: Offset(m.effect.value, m.effect.low, m.effect.high)
                  for m in split.lanes if m.reading != "feed"}
         if split.common is not None and split.common.moved:
             c = split.common
             lanes = {lane: Offset(c.value, c.low, c.high) for lane in range(256)} | lanes
         if lanes and not split.diverge:
-            found[measure] = lanes
+            found[measure] = found.get(measure, {}) | lanes
     return found
 
 

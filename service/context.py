@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from starlette.requests import Request
 
 from service.alarms.runner import Runner
+from service.alarms.watching import Rejects
 from service.clock import Clock
 from service.cuts import Cuts
 from service.ingest.parser import Parser
@@ -23,6 +24,7 @@ from service.settings import Settings
 from service.sources import Sources
 from service.store.open import Store
 from service.throughput import Throughput
+from service.watch.watch import Watch
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,8 @@ class Context:
     presence: Presence
     live: Live
     throughput: Throughput
+    rejects: Rejects
+    watch: Watch
     alarms: Runner
 
     def lot(self, lot_id: str) -> LotState:

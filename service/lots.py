@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from grading.kernel import Compiled, compile_standard
+from grading.monitor.girth import GirthSeries
 from grading.monitor.series import Span, WindowSeries
 from grading.monitor.state import Shape
 from grading.profile import CultivarProfile
@@ -61,6 +62,9 @@ class LotState:
         self._culls: Running[CullTable] = Running(
             lot=row.id, empty=CullTable, add=lambda table, batch, verdicts: table.add(
                 batch=batch, verdicts=verdicts, cull=self.cull))
+        self._girth: Running[GirthSeries] = Running(
+            lot=row.id, empty=GirthSeries,
+            add=lambda series, batch, verdicts: series.add(batch=batch))
 
     @property
     def id(self) -> str:
@@ -80,6 +84,7 @@ class LotState:
         self._tally.committed(stored=stored, commit=commit)
         self._windows.committed(stored=stored, commit=commit)
         self._culls.committed(stored=stored, commit=commit)
+        self._girth.committed(stored=stored, commit=commit)
 
     def counts(self, *, reader: Reader) -> Tally:
         """The tally of every stored line fruit of the lot."""
@@ -88,6 +93,10 @@ class LotState:
     def windows(self, *, reader: Reader) -> WindowSeries:
         """The one-minute windows of every stored line fruit of the lot, by the fruit's own time."""
         return self._windows.value(reader=reader)
+
+    def girth(self, *, reader: Reader) -> GirthSeries:
+        """Diameters with the fruit's mass taken out, by minute and lane."""
+        return self._girth.value(reader=reader)
 
     def culls(self, *, reader: Reader) -> CullTable:
         """Its line fruit, culls and their causes by source, minute and lane."""

@@ -84,6 +84,8 @@ class Quarantine:
         lot: str, received_ms: int,
     ) -> Future[None]:
         """Store the refused records of a body; the future resolves once they are on the disk."""
+        for tell in self.on_refused:
+            tell(source, refused)
         room = self._room(wanted=len(refused), received_ms=received_ms)
         positions = sorted(refused)[:room]
         entries = [

@@ -82,7 +82,9 @@ class MeasureFacts:
     lanes that nobody would act on. paired_sd: sd of single paired differences, to say how many
     pairs are needed. standing_se: how well the line was known to be right in A where A has no check
     or pull of its own.
-    onset: of the line's common level; lane_onset: of the lane that moved most.
+    onset: of the line's common level; lane_onset: of the lane that moved most. level: whether the
+    line's own level is compared; not where the fruit are known to be others, nor for a measure
+    that is read only to compare lanes.
     """
 
     measure: str
@@ -96,6 +98,7 @@ class MeasureFacts:
     standing_se: float = 0.0
     onset: Onset | None = None
     lane_onset: Onset | None = None
+    level: Literal["compared", "other fruit", "lanes only"] = "compared"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

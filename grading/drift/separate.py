@@ -176,7 +176,7 @@ def separate(*, facts: MeasureFacts, risk: float, measures: int = 1) -> Split:
     checks = _check_shifts(facts)
     shift, shift_se, moved, compared = _lanes(
         facts, normal_quantile(level=1.0 - risk / measures / lane_count), checks, z)
-    line = None if not compared else (shift, shift_se)
+    line = (shift, shift_se) if compared and facts.level == "compared" else None
     raw = _sources(facts, line, moved, compared, checks, level)
     conflict = False
     if "checks" in raw and "paired" in raw:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from grading.drift.evidence import ChangeFacts, Consequence, MeasureFacts
 from grading.drift.onset import meets
@@ -32,6 +32,9 @@ class Evidence:
     lanes: tuple[int, ...] = ()
 
 
+_NAMES: Final = {"girth": "Diameter at like weight"}
+
+
 def _of(
     step: Step, source: Source, m: MeasureFacts, part: Part, says: str, *,
     moved: bool | None = None, lanes: tuple[int, ...] = (),
@@ -48,7 +51,7 @@ def _none(step: Step, source: Source, m: MeasureFacts, says: str) -> Evidence:
 
 
 def _named(m: MeasureFacts) -> str:
-    return m.measure.capitalize()
+    return _NAMES.get(m.measure, m.measure.capitalize())
 
 
 def percent(share: float) -> str:
@@ -56,7 +59,10 @@ def percent(share: float) -> str:
 
 
 def rule_line(*, facts: ChangeFacts) -> Evidence:
-    """Step 1 in a sentence."""
+    """Step 1 in a sentence; rules without a name were not asked for."""
+    if not facts.rule.a and not facts.rule.b:
+        return Evidence("rule", "rule", "", True, False,
+                        "The rule has no part in this: readings are compared, not grades.")
     if facts.rule.a == facts.rule.b:
         return Evidence("rule", "rule", "", True, False, "The rule is the same in both windows.")
     what = f" ({facts.rule.change})" if facts.rule.change else ""
@@ -101,6 +107,8 @@ def measurement_lines(*, facts: MeasureFacts, split: Split) -> list[Evidence]:
         found.append(Evidence("measurement", "lanes", m.measure, True, False,
                               f"{_named(m)}: all {split.compared} lanes keep together.",
                               unit=m.unit))
+    if m.level == "lanes only":
+        return found
     says: list[tuple[Source, str, str]] = [
         ("checks", "reference objects, all lanes", "no check with reference objects"),
         ("paired", "paired fruit, line less hand", "no paired fruit"),
@@ -129,6 +137,11 @@ def measurement_lines(*, facts: MeasureFacts, split: Split) -> list[Evidence]:
 
 def fruit_lines(*, facts: MeasureFacts, split: Split) -> list[Evidence]:
     """Step 3: the line's shift and what is left of it for the fruit."""
+    if facts.level == "lanes only":
+        return []
+    if facts.level == "other fruit":
+        return [_none("fruit", "level", facts, "other fruit in the two windows, so the line's own "
+                      "level is not compared")]
     if split.line is None:
         return [_none("fruit", "level", facts, "no line readings in both windows")]
     found = [_of("fruit", "level", facts, split.line, "whole line, now less before")]

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from service.alarms.model import Facts, Reading
 from service.alarms.sensors import SensorHealth
+from service.alarms.watching import Watched
 from service.metrics import Metrics
 from service.store.writer import Writer
 from service.throughput import RESULTS
@@ -46,6 +47,7 @@ def shipped(ctx: Context) -> list[Provider]:
         Failures(writer=ctx.store.writer, metrics=ctx.metrics),
         Sources(ctx=ctx),
         Holding(ctx=ctx),
+        Watched(ctx=ctx),
         Standards(ctx=ctx),
         lambda now_ms: [Reading(kind="quarantine_filling", subject="quarantine",
                                 value=ctx.quarantine.used(now_ms=now_ms))],
@@ -105,7 +107,8 @@ class Failures:
     def __call__(self, now_ms: int) -> list[Reading]:
         failures = self._writer.failures
         self._metrics.commits_failed.inc(failures - (self._seen[-1][1] if self._seen else 0))
-        self._seen.append((now_ms, failures))
+        # A clock that was set back does not make the minute longer.
+        self._seen = [(min(at_ms, now_ms), n) for at_ms, n in self._seen] + [(now_ms, failures)]
         while len(self._seen) > 2 and self._seen[1][0] <= now_ms - FAILING_MS:
             del self._seen[0]
         return [Reading(kind="storage_failing", subject="data",

@@ -15,6 +15,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from grading.errors import Finding
 from grading.monitor.assemble import window_of
 from grading.monitor.health import HealthFinding, Sign, health, impossible_share
@@ -72,8 +74,11 @@ class _Watched:
             self.refused.popleft()
 
     def _state(self, parts: Sequence[tuple[int, FruitBatch, Verdicts]]) -> WindowState:
-        return window_of(batch=concat(batches=[b for _, b, _ in parts]), shape=self.shape,
-                         verdicts=concat_verdicts(parts=[v for _, _, v in parts]))
+        """One window; lane after lane, so that the fruit before is the lane's own."""
+        batch = concat(batches=[b for _, b, _ in parts])
+        return window_of(
+            batch=batch, verdicts=concat_verdicts(parts=[v for _, _, v in parts]),
+            shape=self.shape, rows=np.argsort(batch.lane, kind="stable"))
 
     def signs(self) -> tuple[HealthFinding, ...]:
         if not self.recent:
@@ -117,22 +122,22 @@ class SensorHealth:
                 self._fruit -= len(self._pending.popleft().batch)
 
     def refused(self, source: str, refused: Mapping[int, tuple[Finding, ...]]) -> None:
-        """Called on the event loop. Only readings that no fruit can have are counted."""
+        """Only readings that no fruit can have are counted."""
         if self._ctx.sources.get(source) is not None:
-            self._refused[source] += sum(
-                any(f.code == "out_of_range" for f in findings) for findings in refused.values())
+            n = sum(any(f.code == "out_of_range" for f in found) for found in refused.values())
+            with self._lock:
+                self._refused[source] += n
 
     async def __call__(self, now_ms: int) -> tuple[Reading, ...]:
         if self._looked_ms is None or not 0 <= now_ms - self._looked_ms < EVERY_MS:
             self._looked_ms = now_ms
-            refused, self._refused = self._refused, Counter()
-            self._readings = await asyncio.to_thread(
-                lambda: tuple(self._look(now_ms, refused)))
+            self._readings = await asyncio.to_thread(lambda: tuple(self._look(now_ms)))
         return self._readings
 
-    def _look(self, now_ms: int, refused: Counter[str]) -> Iterator[Reading]:
+    def _look(self, now_ms: int) -> Iterator[Reading]:
         with self._lock:
             parts, self._pending, self._fruit = self._pending, deque(), 0
+            refused, self._refused = self._refused, Counter()
         for source in self._ctx.sources.all():
             line = self._ctx.lines.get(source.is_.line)
             if line is None:

@@ -20,11 +20,13 @@ from service.live import TooManyReaders
 from service.lots import MINUTE
 from service.pages.charts import histogram
 from service.pages.cut_view import line_banner
-from service.pages.look import Look
+from service.pages.look import Look, moment
 from service.pages.lot_view import entries
 from service.pages.render import page, part, reader
 from service.problems import Problem
 from service.summary import names, shares, titles
+from service.watch.finding import Answered
+from service.watch.watch import View
 
 WIDTH: Final = 1000
 HEIGHT: Final = 260
@@ -79,7 +81,7 @@ def board_view(ctx: Context, line: Line, look: Look) -> dict[str, Any]:
         "sets_maturity": compiled.standard.maturity is not None,
         "sizes": _diameters(found.recent, compiled, look),
         "lanes": [_lanes(view, look) for view in found.lanes if view.lanes],
-        "findings": _findings(found, status, look),
+        "findings": _findings(found, status, ctx.watch.look(ctx, line, wait=False), look),
         "recent": found.recent.fruit, "cut": line_banner(ctx, line, look),
     }
 
@@ -168,29 +170,62 @@ def _signed(look: Look, value: float, decimals: int) -> str:
     return sign + look.number(abs(shown), decimals)
 
 
-def _findings(found: Board, status: str, look: Look) -> list[dict[str, str]]:
+SHOWN: Final = 3
+"""Findings of the watch that fit the screen; the others are counted."""
+
+
+def _findings(found: Board, status: str, view: View, look: Look) -> list[dict[str, str]]:
     """What calls for a look, the most pressing first; each in a sentence."""
-    said = []
-    if status == "act":
+    open_ = view.open()
+    said = [_finding(one, look) for one in open_[:SHOWN]]
+    if len(open_) > SHOWN:
+        said.append({"kind": "plain", "text": look.words(
+            "finding.more", n=look.count(len(open_) - SHOWN))})
+    kinds = {(one.finding.kind, one.finding.what, one.finding.lane) for one in open_}
+    if status == "act" and not any(kind == "share" for kind, _, _ in kinds):
         said.append({"kind": "caution", "text": look.words(
             "board.culls_act", share=look.percent(found.culls["share"]))})
-    for view in found.lanes:
-        name = look.words(f"board.{view.measure}").lower()
-        if view.diverge:
+    for lanes in found.lanes:
+        name = look.words(f"board.{lanes.measure}").lower()
+        if lanes.diverge:
             said.append({"kind": "caution", "text": look.words("board.diverge", measure=name)})
             continue
-        for lane in view.lanes:
-            if lane.level == 2 and lane.offset is not None:
-                unit = look.scale(view.measure).unit
-                size = f"{look.number(abs(lane.offset), UNITS[view.measure])} {unit}"
-                word = "board.lane_high" if lane.offset > 0 else "board.lane_low"
+        for lane in lanes.lanes:
+            if (lane.level == 2 and lane.offset is not None
+                    and ("lane", lanes.measure, lane.lane) not in kinds):
                 said.append({"kind": "advisory", "text": look.words(
-                    word, lane=lane.lane, measure=name, size=size)})
-    if status == "look":
-        said.append({"kind": "plain", "text": look.words("board.culls_look")})
+                    "board.lane_high" if lane.offset > 0 else "board.lane_low", lane=lane.lane,
+                    measure=name, size=_much(lanes.measure, lane.offset, look))})
+    if not open_ and (status == "look" or view.looks):
+        said.append({"kind": "plain", "text": look.words("board.culls_look")
+                     if status == "look" else look.words("finding.look", what=", ".join(
+                         look.words(f"finding.name.{name}") for name in sorted(view.looks)))})
     if found.between:
         said.append({"kind": "advisory", "text": look.words("board.between")})
     if found.undated:
         said.append({"kind": "advisory", "text": look.words(
             "board.undated", n=look.count(found.undated))})
     return said
+
+
+def _finding(one: Answered, look: Look) -> dict[str, str]:
+    """What moved, since when, the cause, and what to do, in the reader's language."""
+    f, words = one.finding, look.words
+    way = "high" if f.size > 0 else "low"
+    said = "finding.rule" if f.kind == "rule" else f"finding.{f.kind}_{way}"
+    name = words(f"finding.name.{f.what}")
+    what = words(said, lane=f.lane, size=_much(f.what, f.size, look),
+                 what=name.lower() if f.kind in ("lane", "bias") else name)
+    since = words("finding.since", time=moment(f.best_ms)[11:16])
+    verdict = "asking" if one.why is None else one.why.verdict.replace(" ", "_")
+    if verdict == "measurement" and f.kind == "lane":
+        verdict = "measurement_lane"
+    pairs = one.why.pairs if one.why is not None else 0
+    cause = words(f"finding.cause.{verdict}", n=pairs, lane=f.lane)
+    return {"kind": "caution", "text": f"{what} {since} {cause}"}
+
+
+def _much(what: str, size: float, look: Look) -> str:
+    if what in ("culls", "defects", "rule"):
+        return look.number(abs(size) * 100, 1)
+    return f"{look.number(abs(size), UNITS[what])} {look.scale(what).unit}"

@@ -161,6 +161,16 @@ class Reader:
                     )
         return None
 
+    def batches(self, *, source: str, run: str, low: int, high: int) -> Iterator[FruitBatch]:
+        """The chunks of a run that may hold fruit numbered low to high, whole."""
+        with self.connection() as conn:
+            for row in conn.execute(
+                f"SELECT {_CHUNK_COLUMNS} FROM chunk"
+                " WHERE source = ? AND run = ? AND seq_low <= ? AND seq_high >= ?",
+                (source, run, high, low),
+            ):
+                yield _chunk_row(row).decode()[0]
+
     def seqs(self, *, source: str, run: str) -> SeqSet:
         """All stored sequence numbers of a run."""
         found = SeqSet()
