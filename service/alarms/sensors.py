@@ -44,6 +44,8 @@ KINDS: Final[Mapping[Sign, str]] = {
     "frozen": "frozen_sensor", "silent": "lane_silent", "reads_less": "lane_silent",
     "too_even": "too_even", "repeated": "repeated_readings"}
 """What a sign is an alarm for. A lane that is too noisy is left to the drift of readings."""
+SHORTFALLS: Final = ("lane_silent", "too_even")
+"""Told by how much less is seen than expected."""
 
 Graded = tuple[FruitBatch, Verdicts]
 
@@ -157,13 +159,18 @@ class SensorHealth:
     def _readings_of(self, source: str, line: str, watched: _Watched) -> Iterator[Reading]:
         yield Reading(kind="impossible_share", subject=source, value=watched.impossible(),
                       line=line, lot=watched.lot)
+        signs = watched.signs()
+        # Where one measure stands still nothing else is asked of the lane.
+        frozen = {s.lane for s in signs if s.sign == "frozen"}
         worst: dict[tuple[str, str], float] = {}
-        for sign in watched.signs():
+        for sign in signs:
             kind = KINDS.get(sign.sign)
-            if kind is not None:
-                subject = f"{source}/{sign.lane}" + (f"/{sign.measure}" if sign.measure else "")
-                missing = 1 - sign.seen / sign.expected
-                value = missing if kind in ("lane_silent", "too_even") else sign.seen
-                worst[kind, subject] = max(value, worst.get((kind, subject), 0.0))
+            subject = f"{source}/{sign.lane}"
+            if kind is None or (sign.lane in frozen and sign.sign != "frozen"):
+                continue
+            if sign.sign == "frozen":
+                subject += f"/{sign.measure}"
+            value = 1 - sign.seen / sign.expected if kind in SHORTFALLS else sign.seen
+            worst[kind, subject] = max(value, worst.get((kind, subject), 0.0))
         for (kind, subject), value in worst.items():
             yield Reading(kind=kind, subject=subject, value=value, line=line, lot=watched.lot)

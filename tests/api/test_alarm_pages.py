@@ -1,4 +1,4 @@
-"""The pages of alarms over HTTP: states and what may be done, forms, history, the header's count."""
+"""The pages of alarms over HTTP: states and what may be done, forms, history, the count on top."""
 
 from __future__ import annotations
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import heapq
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 from starlette.testclient import TestClient
@@ -19,6 +22,7 @@ from service.context import Context
 from service.simulator import LineShift, Plan, Shift
 from service.simulator.records import body_of, records_of
 from service.simulator.script import Cut, Send, Step, Turn, script_of
+from tests.support.app import NOON_MS, service
 
 BODY_FRUIT = 160
 SEEN_AFTER_S = 60
@@ -122,3 +126,18 @@ class Watched:
 def _named(shift: Shift, line: LineShift) -> Iterator[tuple[str, Step]]:
     for step in script_of(shift=shift, line=line, body_fruit=BODY_FRUIT):
         yield line.id, step
+
+
+@contextmanager
+def watched(data_dir: Path, plan: Plan) -> Iterator[Watched]:
+    """A service that is told nothing but the shift; the loops that follow real time stand still."""
+    clock = [NOON_MS]
+    with (patch("service.alarms.runner.EVERY_S", 1e6), patch("service.heartbeat.EVERY_S", 1e6),
+          patch("service.app.watched_lines", _nothing),
+          service(data_dir, now_ms=lambda: clock[0]) as client):
+        yield Watched(client, plan, clock)
+
+
+@asynccontextmanager
+async def _nothing(ctx: Context) -> AsyncIterator[None]:
+    yield
