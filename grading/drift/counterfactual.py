@@ -25,6 +25,7 @@ from grading.verdicts import Verdicts
 Side = Literal["undersize", "oversize"]
 Band = Literal["within", "serious", "very_serious"]
 
+SIZES: Final = frozenset({"undersize", "oversize"})
 VERY_SERIOUS: Final = 2
 """Over its tolerance a mark is a serious violation, over twice it a very serious one (7 CFR 46.45,
 misbranding, United States)."""
@@ -140,7 +141,8 @@ def _between(
 
 def tolerance_for(*, standard: PackStandard, side: Side) -> Tolerance | None:
     """The standard's tolerance for fruit outside a size mark, where it has one."""
-    return next((t for t in standard.tolerance if t.counts.groups == (side,)), None)
+    return next((t for t in standard.tolerance if side in t.counts.groups
+                 and SIZES.issuperset(t.counts.groups)), None)
 
 
 def band_of(*, wrong: int, n: int, percent: Fraction) -> Band:

@@ -210,7 +210,7 @@ async def _begun(
     ctx.cuts.put(row)
     ctx.cuts.begin(line=line, row=row)
     if line.lot != lot.id:  # since it was asked
-        await _ended(ctx, line, row, by="", how="lot")
+        row = await _ended(ctx, line, row, by="", how="lot")
     return row
 
 

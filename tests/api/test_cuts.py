@@ -3,6 +3,7 @@ is refused, and that a restart, a full disk or a clock put back change nothing o
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,6 +12,9 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+from service import cuts
+from service.api import cuts as cuts_api
+from service.api.lines import EndOfLot, end
 from service.cuts import expire
 from service.store.cuts import CUTS
 from service.store.errors import Refused, StorageFull
@@ -375,3 +379,52 @@ def test_names_of_many_or_long_moves_still_fit_an_edition(house: House) -> None:
     found = house.cut()
     assert found["graded_under"] == "house-long-distance@3-cut-1"
     assert [m["to"] for m in found["moves"]] == ["57.01", "62", "69.01", "76.01"]
+
+
+def test_a_lot_that_ends_while_its_cut_is_being_moved_ends_the_change(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = cuts_api.written
+
+    async def ended_meanwhile(ctx: Any, fn: Any) -> Any:
+        monkeypatch.setattr(cuts_api, "written", real)
+        done = await real(ctx, fn)
+        await end(ctx, line_id="line-1", body=EndOfLot(person="A. Voss"))
+        return done
+
+    monkeypatch.setattr(cuts_api, "written", ended_meanwhile)
+    assert house.move()["how"] == "lot"
+    assert (house.cut()["in_force"], house.cut()["how"]) == (False, "lot")
+    assert house.sizes(1) == ["S"]
+
+
+def test_a_standard_without_a_tolerance_for_size_gives_no_verdict(house: House) -> None:
+    open_lot(house.client, id="L-n", standard="us-nectarines", cultivar="tansy-flare")
+    house.post("/v1/lines/line-1/lot", {"lot": "L-n", "person": "M. Orrin"})
+    house.move({"at": "2 1/2", "to": "2 7/16", "unit": "in"})
+    house.send(1)
+    found = house.get("/v1/lines/line-1/cuts/1/effect")
+    assert {(m["band"], m["tolerance"]) for m in found["marks"]} == {(None, None)}
+    assert found["keep_mark"] is True
+    assert "–" in house.client.get("/lines/line-1/cuts/1").text
+
+
+def test_the_look_for_expired_changes_goes_on_after_a_failure(
+    house: House, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    ctx: Any = house.client.app.state.context  # type: ignore[attr-defined]
+    portal: Any = house.client.portal
+    looked = []
+
+    async def failing(_ctx: Any) -> None:
+        looked.append(len(looked))
+        raise ValueError("a bug")
+
+    async def watch() -> None:
+        async with cuts.watched_cuts(ctx, every_s=0.0):
+            while len(looked) < 2:
+                await asyncio.sleep(0)
+
+    monkeypatch.setattr(cuts, "expire", failing)
+    portal.call(watch)
+    assert "expired changes of cut could not be looked for" in caplog.text

@@ -254,6 +254,12 @@ def test_bands_of_a_share_begin_past_the_tolerance_and_past_twice_it() -> None:
     found = tolerance_for(standard=OWN.standard, side="undersize")
     assert found is not None and found.percent == 10
     assert tolerance_for(standard=OWN.standard, side="oversize") is None
+    both = load_standard(text=HEAD + SIZING + grade() + UNDERSIZE.replace(
+        '["undersize"]', '["undersize", "oversize"]'))
+    assert tolerance_for(standard=both, side="oversize") is not None
+    other = load_standard(text=HEAD + SIZING + grade() + UNDERSIZE.replace(
+        '["undersize"]', '["undersize", "defect"]'))
+    assert tolerance_for(standard=other, side="undersize") is None
 
 
 def test_shares_of_a_normal_lot_are_those_of_the_trade_scenario() -> None:
