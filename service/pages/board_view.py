@@ -65,6 +65,8 @@ def board_view(ctx: Context, line: Line, look: Look) -> dict[str, Any]:
     """Everything of the board page. Reads the store: call it on a worker thread."""
     found = board(ctx, line)
     compiled = found.lot.binding.compiled
+    moved = line.cut_at(received_ms=ctx.clock.now_ms())
+    rule = found.lot.binding if moved is None else moved.rule(lot=found.lot)
     status = status_of(found.trend)
     return {
         "line": found.line, "lot": found.lot.row, "between": found.between,
@@ -79,7 +81,7 @@ def board_view(ctx: Context, line: Line, look: Look) -> dict[str, Any]:
                          look),
         "maturities": _ladder(found.recent, compiled, "maturity", look),
         "sets_maturity": compiled.standard.maturity is not None,
-        "sizes": _diameters(found.recent, compiled, look),
+        "sizes": _diameters(found.recent, rule.compiled, look),
         "lanes": [_lanes(view, look) for view in found.lanes if view.lanes],
         "findings": _findings(found, status, ctx.watch.look(ctx, line, wait=False), look),
         "recent": found.recent.fruit, "cut": line_banner(ctx, line, look),

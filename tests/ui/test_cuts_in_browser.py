@@ -65,6 +65,7 @@ def test_a_cut_is_moved_shown_and_reverted_by_one_click(house: str, tablet: Page
                                     " document.documentElement.scrollHeight]")
             assert needs[0] <= width and needs[1] <= height, (lang, width, needs)
             assert tablet.locator(".finding").count() > 1  # a lane's, too
+            assert "62" in tablet.locator(".hist-cut-label").all_text_contents()
     tablet.goto(f"{house}/lots/L-0417")
     assert "Changed cut in force" in tablet.locator(".cut-banner").inner_text()
 
