@@ -25,6 +25,7 @@ from service.api import (
     changes,
     checks,
     culls,
+    cut_effects,
     cuts,
     findings,
     fruit,
@@ -186,8 +187,8 @@ def create_app(
         title="Drupe", version=version("drupe"), description=ABOUT, lifespan=lifespan,
         docs_url=None, redoc_url=None, openapi_url="/v1/openapi.json")
     app.router.add_route("/v1/records", post_records, methods=["POST"], include_in_schema=False)
-    for part in (lots, fruit, pulls, lines, cuts, changes, findings, sources, checks, alarms,
-                 quarantine, standards, ops, culls, rejects, agreement):
+    for part in (lots, fruit, pulls, lines, cuts, cut_effects, changes, findings, sources, checks,
+                 alarms, quarantine, standards, ops, culls, rejects, agreement):
         app.include_router(part.router)
     mount_streams(app)
     pages.mount(app)
