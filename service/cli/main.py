@@ -18,6 +18,7 @@ COMMANDS: Final = {
     "verify": ("service.cli.data", "verify"),
     "export": ("service.cli.data", "export"),
     "simulate": ("service.cli.simulate", "simulate"),
+    "score": ("service.cli.score", "score"),
 }
 
 

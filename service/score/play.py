@@ -26,7 +26,7 @@ from service.simulator.events import Event
 from service.simulator.hand import moment
 from service.simulator.plan import Lot
 from service.simulator.script import Cut, Drawn, Send, Step, Turn, script_of
-from service.watch.finding import MINUTE_MS, Answered, Key
+from service.watch.finding import Answered, Key
 from service.watch.watch import View
 
 PERSON: Final = "Shift lead"
@@ -108,7 +108,7 @@ async def _look(
     each: Callable[[House], Any] | None,
 ) -> None:
     house.now_ms = max(house.now_ms, shift.start_ms + round(1000 * at_s))
-    if house.now_ms % MINUTE_MS < 1000 * 60:
+    if at_s % 60.0 == 0.0:
         for line_id, own in seen.items():
             line = house.ctx.lines.get(line_id)
             assert line is not None

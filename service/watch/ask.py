@@ -43,14 +43,13 @@ def stretches(
     reach = REACH_MS[finding.kind]
     of_lot = finding.kind in ("level", "share")
     minutes = [m * MINUTE_MS for m, lot in judged if not of_lot or lot == finding.lot]
-    if finding.kind == "bias":
-        until = finding.from_ms + 1 if finding.from_ms < finding.until_ms else finding.until_ms
-        start = finding.until_ms // MINUTE_MS * MINUTE_MS
-    else:
-        until, start = finding.from_ms, finding.until_ms
+    until, start = finding.from_ms, finding.until_ms
+    if finding.told is not None:
+        good, bad = finding.told
+        until, start = (good + 1 if good < bad else bad), bad // MINUTE_MS * MINUTE_MS
     earlier = [m for m in minutes if until - reach <= m <= until - MINUTE_MS]
     end = min(as_of_ms, start + reach)
-    if finding.shape == "ramp":
+    if finding.shape == "ramp" and finding.told is None:
         near = [t for t in times if start < t <= as_of_ms]
         if near:
             start, end = max(start, near[-1] - NEAR_MS), min(as_of_ms, near[-1] + NEAR_MS)

@@ -38,7 +38,8 @@ class Level:
 
 def dated(finding: Finding, *, levels: Sequence[Level], last_ms: int, last_size: float) -> Finding:
     """The finding with its beginning told by the level. last_ms, last_size: the newest pull or
-    check and the error it shows. Unchanged where too few minutes lie between."""
+    check and the error it shows. Unchanged where too few minutes lie between, or where the level
+    shows nothing of the error (the fruit moved against it)."""
     from_, until = finding.from_ms // MINUTE_MS, finding.until_ms // MINUTE_MS
     last = last_ms // MINUTE_MS
     used = [x for x in levels if from_ - BACK <= x.index <= max(last, until)]
@@ -55,6 +56,8 @@ def dated(finding: Finding, *, levels: Sequence[Level], last_ms: int, last_size:
             ramp = last_size * np.clip((at - m + 0.5) / (last - m), 0.0, None)
             found.append((_left(y - ramp, lots), "ramp", m))
     least, shape, best = min(found)
+    if least >= _left(y, lots):
+        return finding
     noise = max(least / max(len(used) - len(set(lots.tolist())) - 2, 1), 1e-12) * ALIKE
     near = [m for left, s, m in found if s == shape and left <= least + SURE * noise]
     return replace(finding, shape=shape, best_ms=best * MINUTE_MS,

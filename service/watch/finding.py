@@ -22,7 +22,7 @@ class Finding:
     measure, or the share's name, or the rule. lane: 0 for the whole line. best_ms with from_ms
     and until_ms: when it began, and between when; shape: at once or slowly. size: in `unit`, after
     less before. ratio: over its limit to act. found_ms: when it called for action; ended_ms: when
-    it was over.
+    it was over. told: of a bias, the last pull or check without it and the first one with it.
     """
 
     kind: Kind
@@ -38,6 +38,7 @@ class Finding:
     ratio: float
     found_ms: int
     ended_ms: int | None = None
+    told: tuple[int, int] | None = None
 
     @property
     def key(self) -> Key:

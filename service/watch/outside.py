@@ -155,7 +155,7 @@ def _steps(
             open_ = Finding(
                 kind="bias", what=measure, lot=lot_at(now.at_ms), best_ms=step.bad_ms,
                 from_ms=from_ms, until_ms=step.bad_ms, size=step.size, unit=UNITS[measure],
-                ratio=step.ratio, found_ms=now.at_ms)
+                ratio=step.ratio, found_ms=now.at_ms, told=(from_ms, step.bad_ms))
     if open_ is not None:
         yield open_, before
 

@@ -20,7 +20,7 @@ LEVELS: Final = {
 """Levels of the whole line, in mm and degrees."""
 SHARES: Final = {
     "culls": Swings(own_sd=0.3, wander_sd=0.2, margin=0.02),
-    "defects": Swings(own_sd=0.3, wander_sd=0.2, margin=0.02),
+    "defects": Swings(own_sd=0.28, wander_sd=0.16, margin=0.02),
 }
 """Shares of the fruit, followed as log odds; the margin is in shares."""
 LANES: Final = {"girth": 0.1, "diameter": 0.15, "hue": 1.0}
