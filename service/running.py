@@ -9,7 +9,8 @@ import threading
 from collections.abc import Callable
 from typing import Final, Generic, TypeVar
 
-from grading.record import FruitBatch
+from grading import verdicts as verdict_columns
+from grading.record import FruitBatch, concat
 from grading.verdicts import Verdicts
 from service.store.group import LINE, Stored
 from service.store.reader import Reader, chunk_rows
@@ -75,9 +76,15 @@ class Running(Generic[Sum]):
 
     def _fold(self) -> Sum:
         assert self._sum is not None
+        # An addition takes its time whatever it holds, and a line sends a few fruit a second.
+        waiting: dict[tuple[str, str], list[Stored]] = {}
         for commit, stored in self._pending:
             if commit > self._through:
-                self._sum = self._add(self._sum, stored.batch, stored.verdicts)
+                waiting.setdefault((stored.batch.source, stored.batch.run), []).append(stored)
+        for parts in waiting.values():
+            self._sum = self._add(
+                self._sum, concat(batches=[p.batch for p in parts]),
+                verdict_columns.concat(parts=[p.verdicts for p in parts]))
         self._pending.clear()
         self._waiting = 0
         return self._sum
