@@ -17,27 +17,31 @@ if TYPE_CHECKING:
     from service.watch.finding import Answered
 
 SPAN: Final = 200
-"""Fruit that the share of culls is followed over: an EWMA of weight 2 / (span + 1)."""
-KEEP: Final = 1.0 - 2.0 / (SPAN + 1)
+"""Fruit of each lane that the share of culls is followed over: an EWMA of weight 2 / (span + 1),
+50 s at 4 fruit/s a lane. Over all lanes together it would be 6 s, less than a bin."""
 NO_DRIFT: Final = ("fruit", "rule", "no change")
 """Answers after which nothing is wrong with the readings."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """Culls of a line's lot: decayed counts of culls and of fruit, and fruit in all."""
+    """Culls of a line's lot: decayed counts of culls and of fruit, lanes seen, and fruit in
+    all."""
 
     lot: str
     culls: float = 0.0
     fruit: float = 0.0
+    lanes: int = 1
     n: int = 0
 
-    def add(self, culled: np.ndarray) -> Rate:
-        """With some more fruit, in the order they came."""
-        weights = KEEP ** np.arange(len(culled) - 1, -1, -1)
-        left = KEEP ** len(culled)
+    def add(self, culled: np.ndarray, *, lanes: int) -> Rate:
+        """With some more fruit, in the order they came. lanes: the highest number among them."""
+        most = max(self.lanes, lanes)
+        keep = 1.0 - 2.0 / (SPAN * most + 1)
+        weights = keep ** np.arange(len(culled) - 1, -1, -1)
+        left = keep ** len(culled)
         return Rate(self.lot, self.culls * left + float(weights @ culled),
-                    self.fruit * left + float(weights.sum()), self.n + len(culled))
+                    self.fruit * left + float(weights.sum()), most, self.n + len(culled))
 
     @property
     def share(self) -> float:
@@ -60,7 +64,8 @@ class Rejects:
             if rate is None or rate.lot != lot.id:
                 rate = Rate(lot.id)
             self._rates[lot.row.line] = rate.add(
-                (part.verdicts.grade[-20 * SPAN:] == lot.cull).astype(np.float64))
+                (part.verdicts.grade == lot.cull).astype(np.float64),
+                lanes=int(part.batch.lane.max(initial=1)))
 
     def rate(self, line_id: str) -> Rate | None:
         return self._rates.get(line_id)

@@ -176,8 +176,8 @@ def bars(results: Iterable[Result]) -> Iterator[Bar]:
     false, weeks = sum(j.false for j in quiet), len(quiet) / SHIFTS_A_WEEK
     title = "false findings to act on, a week and line"
     if quiet:
-        yield Bar(title, "at most 1", f"{false / weeks:.2f} ({false} in {len(quiet)} shifts of 8 h)",
-                  false / weeks, len(quiet), false <= weeks)
+        yield Bar(title, "at most 1", f"{false / weeks:.2f} ({false} in {len(quiet)} shifts of "
+                  "8 h)", false / weeks, len(quiet), false <= weeks)
     else:
         yield Bar(title, "at most 1", "none run", None, 0, None)
     lane = by.get("lane", [])

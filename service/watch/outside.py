@@ -114,15 +114,17 @@ def _told_by_pulls(ctx: Context, pulls: Iterable[Pull], measure: str) -> Iterato
 
 
 def bias_findings(
-    outside: Outside, *, lot_at: Any, levels: Mapping[str, Sequence[Level]]
+    outside: Outside, *, lot_at: Any, levels: Mapping[str, Sequence[Level]], warm_ms: int = 0
 ) -> list[Finding]:
     """Steps of the line's error that pulls or checks show, in time order.
 
-    lot_at: Unix milliseconds to the lot packed then. levels: of the line, by measure.
+    lot_at: Unix milliseconds to the lot packed then. levels: of the line, by measure. warm_ms:
+    pulls and checks of a line that was still cold say nothing of it.
     """
     found: list[Finding] = []
     for measure in LEVELS:
-        for told in (outside.pulls[measure], outside.checks[measure]):
+        for all_told in (outside.pulls[measure], outside.checks[measure]):
+            told = [t for t in all_told if t.at_ms >= warm_ms]
             for finding, base in _steps(told, measure, lot_at):
                 end_ms = finding.ended_ms or told[-1].at_ms + 1
                 last = [t for t in told if t.at_ms < end_ms][-1]

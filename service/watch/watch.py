@@ -138,7 +138,8 @@ def _all_findings(
     assert own.outside is not None
     inside = own.detector.found
     biases = [b for b in bias_findings(
-        own.outside, lot_at=lot_at, levels=own.detector.levels) if b.found_ms <= upto_ms
+        own.outside, lot_at=lot_at, levels=own.detector.levels,
+        warm_ms=own.detector.warm_from * MINUTE_MS) if b.found_ms <= upto_ms
               and not any(f.kind == "level" and f.what == b.what and f.found_ms <= b.found_ms
                           and (f.ended_ms is None or f.ended_ms > b.found_ms) for f in inside)]
     rules = rule_findings(changes, now_ms=upto_ms)
@@ -178,6 +179,7 @@ def _why(
         return None
     holds = max((f.ended_ms for f in found if f.kind == "bias" and f.ended_ms is not None
                  and f.ended_ms <= finding.best_ms), default=0)
+    holds = max(holds, own.detector.warm_from * MINUTE_MS)
     before_lot = next((c.before_lot for c in changes if finding.kind == "rule"
                        and c.at_ms == finding.best_ms), "")
     return ask(ctx, line, before=asked[0], after=asked[1], as_of_ms=as_of_ms,

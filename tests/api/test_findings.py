@@ -172,7 +172,7 @@ def test_a_moved_cut_is_the_rule(line: Line, monkeypatch: pytest.MonkeyPatch) ->
 
 
 def test_the_share_of_culls_is_read_for_its_alarm(line: Line) -> None:
-    """Against an EWMA of weight 2 / 201 worked out fruit by fruit from the answers."""
+    """Against an EWMA of weight 2 / (8 x 200 + 1), worked out fruit by fruit from the answers."""
     listed = fruit(soft_from=AT)[-2_000:]
     answer = line.client.post("/v1/records?source=belt-line-1&run=r1", json=listed[:SPAN - 1],
                               headers=line.headers).json()
@@ -183,8 +183,8 @@ def test_the_share_of_culls_is_read_for_its_alarm(line: Line) -> None:
             "/v1/records?source=belt-line-1&run=r1", json=part,
             headers=line.headers).json()["outcomes"]
     for one in answer["outcomes"]:
-        share = share * (1 - 2 / 201) + (one["grade"] == "cull")
-        weight = weight * (1 - 2 / 201) + 1
+        share = share * (1 - 2 / 1601) + (one["grade"] == "cull")
+        weight = weight * (1 - 2 / 1601) + 1
     reading = line.readings()["reject_share"]
     assert reading.value == pytest.approx(share / weight)
     assert (reading.subject, reading.lot) == ("line-1", "L-0417")

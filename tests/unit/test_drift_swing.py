@@ -1,4 +1,4 @@
-"""Changes of level inside a lot, against the model written out as matrices and against simulation."""
+"""Changes of level inside a lot, against the model written out as matrices, and simulated."""
 
 from __future__ import annotations
 
@@ -103,5 +103,5 @@ def test_limits_follow_the_budget() -> None:
 @pytest.mark.parametrize("wrong", [
     {"own_sd": 0.0}, {"memory": 0.0}, {"margin": -1.0}, {"base": 1}, {"least": 0}, {"far": 8}])
 def test_refused_rules(wrong: dict[str, float]) -> None:
-    with pytest.raises(ValueError, match="must be|needs"):
+    with pytest.raises(ValueError, match=r"must be|needs"):
         Swings(**{"own_sd": 1.0, "wander_sd": 1.0, "margin": 1.0, **wrong})  # type: ignore[arg-type]

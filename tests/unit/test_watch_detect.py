@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+import itertools
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -18,7 +20,7 @@ from tests.support.minutes import FIRST, minutes
 AT = 80
 
 
-def step(size: float, at: int = AT, until: int = 10**6):
+def step(size: float, at: int = AT, until: int = 10**6) -> Callable[[int], float]:
     return lambda k: size if at <= k < until else 0.0
 
 
@@ -92,7 +94,7 @@ def test_another_lot_is_other_fruit() -> None:
 
 def test_a_level_that_goes_back_is_over_and_can_move_again() -> None:
     def twice(k: int) -> float:
-        return -5.0 if 70 <= k < 100 or 150 <= k else 0.0
+        return -5.0 if 70 <= k < 100 or k >= 150 else 0.0
 
     first, second = found(minutes(count=190, hue=twice))
     assert first.ended_ms is not None
@@ -167,7 +169,7 @@ def test_it_is_dated_anew_at_declared_times_only() -> None:
         for f in detector.found:
             seen.add((k - minute_of(f.found_ms) + 1, f.best_ms, f.from_ms, f.until_ms))
     dates = sorted(seen)
-    changes = {a[0] for before, a in zip(dates, dates[1:], strict=False) if a[1:] != before[1:]}
+    changes = {a[0] for before, a in itertools.pairwise(dates) if a[1:] != before[1:]}
     assert changes <= set(ASKED)
 
 
