@@ -24,7 +24,8 @@ from service.simulator.records import body_of, records_of
 from service.simulator.script import Cut, Send, Step, Turn, script_of
 from tests.support.app import NOON_MS, service
 
-BODY_FRUIT = 160
+BODY_S = 8.0
+"""Seconds of fruit in a body: less than after which a line counts as standing."""
 SEEN_AFTER_S = 60
 
 
@@ -124,7 +125,8 @@ class Watched:
 
 
 def _named(shift: Shift, line: LineShift) -> Iterator[tuple[str, Step]]:
-    for step in script_of(shift=shift, line=line, body_fruit=BODY_FRUIT):
+    body_fruit = max(1, int(BODY_S * line.plan.rate))
+    for step in script_of(shift=shift, line=line, body_fruit=body_fruit):
         yield line.id, step
 
 
