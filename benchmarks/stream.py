@@ -11,18 +11,15 @@ import json
 import os
 import select
 import socket
-import subprocess
 import sys
 import tempfile
 import time
 from collections import deque
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, Final
-from urllib.request import Request, urlopen
 
-from benchmarks.http import body
+from benchmarks.http import open_lot, records_of, running, service_code
 from benchmarks.report import Line
 
 RATE: Final = 3200
@@ -168,45 +165,23 @@ def _drive(*, pid: int, paths: list[str], frames: list[bytes]) -> Load:
     return load
 
 
-@contextmanager
-def _running(code: str) -> Iterator[int]:
-    server = subprocess.Popen([sys.executable, "-c", code], env={**os.environ})
-    try:
-        for _ in range(400):
-            try:
-                urlopen(f"http://127.0.0.1:{PORT}/health/ready", timeout=1).read()
-                break
-            except OSError:
-                time.sleep(0.05)
-        else:
-            raise SystemExit("the server did not start")
-        yield server.pid
-    finally:
-        server.terminate()
-        server.wait()
-
-
 def _fruit() -> list[bytes]:
     import numpy as np
 
     rng = np.random.default_rng(20260714)
     n = RATE * SECONDS + WARM_UP
     records = [record for number in range(-(-n // 1000))
-               for record in json.loads(body(number=number, rng=rng))]
+               for record in records_of(number=number, rng=rng)]
     return [_framed(json.dumps(r, separators=(",", ":")).encode()) for r in records[:n]]
 
 
 def run() -> list[Line]:
     frames = _fruit()
-    with _running(f"from benchmarks.stream import echo; echo({PORT})") as pid:
+    with running(f"from benchmarks.stream import echo; echo({PORT})", port=PORT) as pid:
         limits = {n: _drive(pid=pid, paths=["/"] * n, frames=frames) for n in CONNECTIONS}
-    with tempfile.TemporaryDirectory() as folder, _running(
-            "from pathlib import Path; from service.server import run; "
-            "from service.settings import Settings; "
-            f"run(Settings(data_dir=Path({folder!r}) / 'data', port={PORT}))") as pid:
-        lot = {"id": "bench", "cultivar": "ember-lass", "standard": "house-long-distance"}
-        urlopen(Request(f"http://127.0.0.1:{PORT}/v1/lots", json.dumps(lot).encode(),
-                        {"Content-Type": "application/json"})).read()
+    with (tempfile.TemporaryDirectory() as folder,
+          running(service_code(folder, PORT), port=PORT) as pid):
+        open_lot(PORT)
         loads = {n: _drive(pid=pid, frames=frames, paths=[
             f"/v1/stream?source=belt-{k}&run=n{n}&lot=bench" for k in range(n)])
             for n in CONNECTIONS}
