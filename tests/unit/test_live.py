@@ -81,6 +81,9 @@ def test_a_reader_that_takes_nothing_is_cut_off(monkeypatch: pytest.MonkeyPatch)
         await EventStream(view)({"type": "http"}, receive, send)
         assert [m["type"] for m in sent] == ["http.response.start", "http.response.body"]
         assert view.readers == 0
+        told = view.metrics.registry.get_sample_value
+        assert told("grading_board_dropped_total") == 1
+        assert (told("grading_board_pictures_total") or 0) >= 1
 
     asyncio.run(run())
 
