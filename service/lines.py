@@ -30,6 +30,11 @@ AHEAD_MS: Final = 5_000
 """A clock further ahead than this is not believed; common practice, no source."""
 
 
+PAUSE_MS: Final = 120_000
+"""A longer pause says nothing of a source's pace: the belt stood."""
+PACED_OVER: Final = 4
+
+
 class NoLot(Exception):
     """Records name no lot, and no line says which."""
 
@@ -50,6 +55,7 @@ class Arrivals:
     def __init__(self, *, heights: Mapping[str, Mapping[str, int]] | None = None) -> None:
         self._runs: dict[str, OrderedDict[str, int]] = {}
         self._last: dict[str, LastArrival] = {}
+        self._pace_ms: dict[str, float] = {}
         for source, runs in (heights or {}).items():
             for run, high in runs.items():
                 self.saw(source=source, run=run, seq=high)
@@ -60,6 +66,11 @@ class Arrivals:
 
     def saw(self, *, source: str, run: str, seq: int, at: LastArrival | None = None) -> None:
         if at is not None:
+            before = self._last.get(source)
+            if before is not None:
+                gap_ms = min(at.received_ms - before.received_ms, PAUSE_MS)
+                pace_ms = self._pace_ms.get(source, 0.0)
+                self._pace_ms[source] = pace_ms + (gap_ms - pace_ms) / PACED_OVER
             self._last[source] = at
         runs = self._runs.setdefault(source, OrderedDict())
         if seq > runs.get(run, -1):
@@ -69,6 +80,10 @@ class Arrivals:
 
     def last(self, source: str) -> LastArrival | None:
         return self._last.get(source)
+
+    def pace_ms(self, source: str) -> float:
+        """How long a source usually pauses between two of its messages."""
+        return self._pace_ms.get(source, 0.0)
 
     def of(self, source: str) -> dict[str, int]:
         return dict(self._runs.get(source, {}))

@@ -24,7 +24,9 @@ if TYPE_CHECKING:
     from service.lines import Line
 
 STANDS_MS: Final = 10_000
-"""A line whose sources have all sent nothing for so long stands; common practice, no source."""
+"""A line whose sources have all sent nothing for so long stands, or for `PAUSES` of their usual
+pauses where they send rarely; common practice, no source."""
+PAUSES: Final = 3
 CHANGING_MS: Final = 60_000
 """How long after a clean break a lot counts as just begun; common practice, no source."""
 BEHIND_S: Final = 300.0
@@ -60,12 +62,20 @@ def facts_of(ctx: Context) -> Callable[[int], Facts]:
     def facts(now_ms: int) -> Facts:
         lines = ctx.lines.all()
         return Facts(
-            stopped=frozenset(line.row.id for line in lines
-                              if not _within(_heard_ms(ctx, line), now_ms, STANDS_MS)),
+            stopped=frozenset(line.row.id for line in lines if not _runs(ctx, line, now_ms)),
             changing=frozenset(line.row.id for line in lines if line.turns
                                and _within(line.turns[-1].at_ms, now_ms, CHANGING_MS)))
 
     return facts
+
+
+def _runs(ctx: Context, line: Line, now_ms: int) -> bool:
+    for source in ctx.sources.on_line(line.row.id):
+        last = ctx.arrivals.last(source.id)
+        stands_ms = max(STANDS_MS, PAUSES * ctx.arrivals.pace_ms(source.id))
+        if last is not None and now_ms - last.received_ms < stands_ms:
+            return True
+    return False
 
 
 def _within(at_ms: int | None, now_ms: int, span_ms: int) -> bool:

@@ -45,8 +45,9 @@ class Minute:
 
 def lots_of(ctx: Context, line: Line, *, now_ms: int) -> list[LotState]:
     """The lots that a line has packed within a day, in their order; never the holding lot."""
-    ends = [t.at_ms for t in line.turns[1:]] + [now_ms + DAY_MS]
-    ids = [t.lot for t, end_ms in zip(line.turns, ends, strict=True)
+    turns = list(line.turns)  # the event loop may add one meanwhile
+    ends = [t.at_ms for t in turns[1:]] + [now_ms + DAY_MS]
+    ids = [t.lot for t, end_ms in zip(turns, ends, strict=True)
            if t.lot is not None and end_ms > now_ms - DAY_MS]
     return [ctx.lots.get(lot_id) for lot_id in dict.fromkeys(ids)]
 
