@@ -172,20 +172,22 @@ def _signed(look: Look, value: float, decimals: int) -> str:
     return sign + look.number(abs(shown), decimals)
 
 
-SHOWN: Final = 3
+SHOWN: Final = 2
 """Findings of the watch that fit the screen; the others are counted."""
+SAME_MS: Final = 10 * MINUTE.size
+"""What began so near together and has the same cause is one thing to act on."""
 
 
 def _findings(found: Board, status: str, view: View, look: Look) -> list[dict[str, str]]:
     """What calls for a look, the most pressing first; each in a sentence."""
-    open_ = view.open()
+    open_ = _apart(view.open())
     said = [_finding(one, look) for one in open_[:SHOWN]]
     if len(open_) > SHOWN:
         said.append({"kind": "plain", "text": look.words(
             "finding.more", n=look.count(len(open_) - SHOWN))})
-    kinds = {(one.finding.kind, one.finding.what, one.finding.lane) for one in open_}
+    kinds = {(one.finding.kind, one.finding.what, one.finding.lane) for one in view.open()}
     if status == "act" and not any(kind == "share" for kind, _, _ in kinds):
-        said.append({"kind": "caution", "text": look.words(
+        said.append({"kind": "advisory", "text": look.words(
             "board.culls_act", share=look.percent(found.culls["share"]))})
     for lanes in found.lanes:
         name = look.words(f"board.{lanes.measure}").lower()
@@ -208,6 +210,15 @@ def _findings(found: Board, status: str, view: View, look: Look) -> list[dict[st
         said.append({"kind": "advisory", "text": look.words(
             "board.undated", n=look.count(found.undated))})
     return said
+
+
+def _apart(found: list[Answered]) -> list[Answered]:
+    """Findings without the shares that a change of a reading explains."""
+    readings = [one for one in found if one.finding.kind != "share"]
+    return [one for one in found if one.finding.kind != "share" or not any(
+        abs(one.finding.best_ms - other.finding.best_ms) <= SAME_MS
+        and one.why is not None and other.why is not None
+        and one.why.verdict == other.why.verdict for other in readings)]
 
 
 def _finding(one: Answered, look: Look) -> dict[str, str]:

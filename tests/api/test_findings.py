@@ -91,7 +91,7 @@ def test_a_lane_is_named_with_its_cause_and_what_it_did(line: Line) -> None:
     assert found["began"]["from"] <= str(utc(START_MS + AT * 60_000)) <= found["began"]["until"]
     text = line.page()
     assert re.search(r"Lane 5 reads diameter 1\.\d\d mm above the other lanes since", text)
-    assert "Cause: the measurement. Run reference objects through lane 5" in text
+    assert "Cause: the measurement. Pass reference objects over it." in text
     assert "Causa: la medición" in line.page(lang="es")
     drift = line.readings()["drift"]
     assert drift.subject == "line-1 lane 5 diameter"
