@@ -19,7 +19,7 @@ from service.cli.say import REFUSED, console, json_option, progress_bar, say
               help="Shifts of one lane 0.5 mm off, and of 3 degrees of hue.")
 @click.option("--noisy", type=click.IntRange(0, 100), default=1, show_default=True,
               help="Noisy shifts, for the alarms.")
-@click.option("--seed", type=click.IntRange(0, 2**62), default=1_000_000, show_default=True,
+@click.option("--seed", type=click.IntRange(0, 2**62), default=2_000_000, show_default=True,
               help="First seed. Those under 10,000 are for development.")
 @click.option("--processes", type=click.IntRange(1, 64), default=2, show_default=True,
               help="Shifts played at the same time.")

@@ -213,7 +213,8 @@ class Detector:
         if series.back():
             self._put(replace(known, ended_ms=end_ms))
             series.readings, series.moved = series.readings[-OVER:], None
-        elif moved is not None and _asked(known, end_ms) and _near(moved, series.moved):
+        elif moved is not None and _asked(known, end_ms) and (
+                _near(moved, series.moved) or abs(moved.z) > abs(series.moved.z)):
             series.moved = moved
             self._put(self._finding(series, moved, minute.lot, known.found_ms))
 

@@ -84,6 +84,15 @@ def test_a_level_that_moves_inside_a_lot(what: str, size: float) -> None:
     assert minute_of(level.from_ms) <= AT <= minute_of(level.until_ms)
 
 
+def test_a_change_that_was_dated_too_early_at_first_is_put_right() -> None:
+    """Ordinary swings just before a step draw its first date forward; later minutes settle it."""
+    def drawn(k: int) -> float:
+        return 2.4 if k >= AT else (0.5 if k >= AT - 25 else 0.0)
+
+    (level,) = found(minutes(count=AT + 50, diameter=drawn))
+    assert abs(minute_of(level.best_ms) - AT) <= 2
+
+
 def test_another_lot_is_other_fruit() -> None:
     """The same step at a lot's beginning is nothing; what was found in a lot ends with it."""
     assert found(minutes(count=160, hue=step(-4.0), lot=lambda k: f"L-{k // AT}")) == []
