@@ -105,6 +105,13 @@ def record_findings(*, raw: bytes) -> tuple[Finding, ...]:
     raw: the JSON text of one record.
     """
     try:
+        return _record_findings(raw)
+    except RecursionError as error:  # what could just be read may be too deep to be looked into
+        return (_syntax(body=raw, error=error, what="record"),)
+
+
+def _record_findings(raw: bytes) -> tuple[Finding, ...]:
+    try:
         raw.decode("utf-8")
     except UnicodeDecodeError as wrong:
         return (Finding("", "not_utf8", f"The record is not UTF-8 at its byte {wrong.start}.",

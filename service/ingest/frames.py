@@ -38,6 +38,9 @@ _DEFECTS: Final = FruitRecord.__struct_fields__.index("defects")
 _NOT_A_NUMBER: Final = Finding(
     "", "not_a_number", "The record holds a number that is none (NaN or infinite).",
     "Leave a field out when it was not measured.")
+_TOO_DEEP: Final = Finding(
+    "", "too_deep", "The record is nested too deeply.",
+    "Send fruit records as they are documented.")
 _TWICE: Final = Finding(
     "", "given_twice", "A key is given twice in one map.", "Send it once.")
 
@@ -141,6 +144,13 @@ def _sent_json(raw: bytes) -> Sent:
 
 
 def _sent_packed(raw: bytes) -> Sent:
+    try:
+        return _packed_record(raw)
+    except RecursionError:  # what could just be read may be too deep to be written
+        return Sent(b"", None, None, (_TOO_DEEP,))
+
+
+def _packed_record(raw: bytes) -> Sent:
     value = _PACKED_PLAIN.decode(raw)
     text = json.dumps(msgspec.to_builtins(value, str_keys=True), ensure_ascii=False,
                       default=str).encode("utf-8", "replace")

@@ -177,7 +177,10 @@ def _whole(body: bytes, kind: str, source: str, run: str, tip_mm: float | None) 
 
 def _no_key_twice(body: bytes, plain: Sequence[Any]) -> bool:
     """Whether it is certain: each colon of the body belongs to a decoded key or text."""
-    return b"\\" not in body and colons_in(body) == sum(map(_colons, plain))
+    try:
+        return b"\\" not in body and colons_in(body) == sum(map(_colons, plain))
+    except RecursionError:
+        return False
 
 
 def _colons(value: Any) -> int:

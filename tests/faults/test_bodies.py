@@ -4,6 +4,7 @@ letters. Each is refused before it is read or unpacked, and costs the service no
 from __future__ import annotations
 
 import gzip
+import http.client
 import io
 import json
 import socket
@@ -346,6 +347,29 @@ def test_json_that_is_none_or_no_record(
     answer = ask(served, body)
     assert answer.status in (400, 422)
     refused(answer, answer.status, *codes)
+
+
+def test_nesting_of_any_depth(served: Served) -> None:
+    """Where the interpreter's own limit lies, what can be read may be too deep to be said again."""
+    line = Socket(served.port, "source=line-9&run=deep&lot=L-0417")
+    depths = [*range(100, 900, 100), *range(900, 1010)]
+    with closing(http.client.HTTPConnection("127.0.0.1", served.port, timeout=60)) as to:
+        for depth in depths:
+            for media, body in (
+                ("application/json", b"[" * depth + b"]" * depth),
+                ("application/json", b'{"seq":1,"defects":' + b"[" * depth + b"]" * depth + b"}"),
+                ("application/x-ndjson", b'{"a":' * depth + b"1" + b"}" * depth),
+            ):
+                to.request("POST", PATH, body, {"Content-Type": media})
+                answer = to.getresponse()
+                raw = answer.read()
+                assert answer.status in (400, 422), (depth, raw)
+    for depth in depths:
+        line.send(Socket.framed(b"[" * depth + b"]" * depth))
+        line.send(Socket.framed(b"\x91" * depth + b"\x90", opcode=2))
+        line.send(Socket.framed(b"\x81\xa1a" * depth + b"\x90", opcode=2))
+    line.until(lambda: len(line.answers) + len(line.errors) == 3 * len(depths))
+    line.close()
 
 
 @pytest.mark.parametrize("target", [

@@ -69,12 +69,19 @@ class Paced(threading.Thread):
         with closing(http.client.HTTPConnection("127.0.0.1", self._served.port, timeout=120)) as to:
             for seqs in self._turns():
                 now_ms = time.time_ns() // 1_000_000
-                to.request("POST", path, json.dumps([
-                    {**fruit(s), "time_unix_ms": now_ms} for s in seqs
-                ]), {"Content-Type": "application/json", **self._key})
-                answer = to.getresponse()
-                told = answer.read()
-                if answer.status != 201:
+                body = json.dumps([{**fruit(s), "time_unix_ms": now_ms} for s in seqs])
+                for last in (False, True):
+                    try:
+                        to.request("POST", path, body,
+                                   {"Content-Type": "application/json", **self._key})
+                        answer = to.getresponse()
+                        told = answer.read()
+                        break
+                    except (OSError, http.client.HTTPException):
+                        if last:
+                            raise
+                        to.close()  # it had been idle for too long, and is opened again
+                if answer.status not in (200, 201):
                     self.wrong.append(told)
 
     def _stream(self) -> None:
