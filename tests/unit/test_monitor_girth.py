@@ -88,3 +88,11 @@ def test_lanes_with_few_fruit_stay_empty() -> None:
     table = girth_table(minutes=GirthSeries().add(batch=batch).minutes, least=1_000)
     assert np.isnan(table.centre).all()
     assert table.n.sum() == 60
+
+
+def test_a_minute_without_fruit_in_between_is_no_minute() -> None:
+    batch = weighed(n=4_000)
+    minute = batch.time_ms.values // 60_000
+    kept = batch.take(rows=np.flatnonzero(minute != minute.min() + 1))
+    assert int(minute.min()) + 1 not in GirthSeries().add(batch=kept).minutes
+    assert len(GirthSeries().add(batch=kept).minutes) > 1
