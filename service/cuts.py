@@ -12,13 +12,14 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import AsyncIterator, Iterable, Sequence
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 from grading.numbers import number_text, parse_number
 from grading.recut import Move
+from service.background import background
 from service.lines import Line, Lines, MovedCut
 from service.lots import Lots
 from service.rows import utc
@@ -174,10 +175,5 @@ async def watched_cuts(ctx: Context, *, every_s: float = EVERY_S) -> AsyncIterat
                 _LOG.exception("expired changes of cut could not be looked for")
             await asyncio.sleep(every_s)
 
-    task = asyncio.create_task(look())
-    try:
+    async with background(look()):
         yield
-    finally:
-        task.cancel()
-        with suppress(asyncio.CancelledError):
-            await task

@@ -7,10 +7,11 @@ import asyncio
 import logging
 import time
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from typing import Final
 
 from grading.kernel import Compiled
+from service.background import background
 from service.context import Context
 from service.ingest.parse import parse_body
 
@@ -54,10 +55,5 @@ async def beating(ctx: Context) -> AsyncIterator[None]:
                 _LOG.warning("the heartbeat did not come through: %r", error)
             await asyncio.sleep(EVERY_S)
 
-    task = asyncio.create_task(run())
-    try:
+    async with background(run()):
         yield
-    finally:
-        task.cancel()
-        with suppress(asyncio.CancelledError):
-            await task

@@ -11,7 +11,7 @@ import inspect
 import logging
 import sqlite3
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,6 +19,7 @@ from service.alarms.definitions import DEFINITIONS, PRIORITIES, Priority
 from service.alarms.engine import step
 from service.alarms.model import ALL_RUN, Alarm, Alarms, Facts, Reading, Transition
 from service.alarms.rows import alarm_of, event_of, row_of
+from service.background import background
 from service.clock import Clock
 from service.metrics import Metrics
 from service.store.alarms import EVENTS, AlarmRow, put_alarm
@@ -184,11 +185,8 @@ class Runner:
 @asynccontextmanager
 async def watched(runner: Runner) -> AsyncIterator[None]:
     """Alarms looked after while the service runs."""
-    task = asyncio.create_task(runner.run())
     try:
-        yield
+        async with background(runner.run()):
+            yield
     finally:
-        task.cancel()
-        with suppress(asyncio.CancelledError):
-            await task
         await runner.store()

@@ -10,11 +10,12 @@ import asyncio
 import logging
 import threading
 from collections.abc import AsyncIterator, Sequence
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from grading.drift.swing import Moved
+from service.background import background
 from service.store.reader import Reader
 from service.watch.ask import about, ask, asked_at, stretches
 from service.watch.detect import Detector
@@ -199,10 +200,5 @@ async def watched_lines(ctx: Context, *, every_s: float = EVERY_S) -> AsyncItera
                     _LOG.exception("line %s could not be watched", line.row.id)
             await asyncio.sleep(every_s)
 
-    task = asyncio.create_task(watch())
-    try:
+    async with background(watch()):
         yield
-    finally:
-        task.cancel()
-        with suppress(asyncio.CancelledError):
-            await task
