@@ -63,14 +63,14 @@ def test_from_the_call_to_the_end_everything_is_kept(raised: House) -> None:
     answer = raised.do(1, "acknowledge", reason="on my way")
     assert answer.json() == {"id": 1, "kind": "reject_share", "subject": "line-1",
                              "state": "acknowledged", "shelved_until": None, "recorded": True}
-    raised.read(culls(0.05), seconds=125)
+    raised.read(culls(0.05), seconds=605)
     assert raised.open() == []
     found = raised.get("/v1/alarms/1")
-    assert (found["state"], found["raised"], found["ended"]) == ("normal", _utc(61), _utc(183))
+    assert (found["state"], found["raised"], found["ended"]) == ("normal", _utc(61), _utc(663))
     assert [(e["at"], e["what"], e["state"], e["person"], e["reason"]) for e in found["events"]
             ] == [(_utc(61), "raised", "unacknowledged", None, None),
                   (_utc(62), "acknowledged", "acknowledged", "M. Orrin", "on my way"),
-                  (_utc(183), "ended", "normal", None, None)]
+                  (_utc(663), "ended", "normal", None, None)]
     assert _refused(raised.do(1, "acknowledge"), status=409, code="alarm_ended")
     assert _refused(raised.do(2, "acknowledge"), status=404, code="unknown_alarm")
     assert raised.client.get("/v1/alarms/2").status_code == 404
@@ -110,7 +110,7 @@ def test_shelving_and_taking_out_want_a_reason(raised: House) -> None:
 
 def test_a_one_shot_shelf_ends_with_its_condition(raised: House) -> None:
     raised.do(1, "shelve", minutes=480, reason="known", one_shot=True)
-    raised.read(culls(0.05), seconds=125)
+    raised.read(culls(0.05), seconds=605)
     assert raised.open() == []
     assert [e["what"] for e in raised.get("/v1/alarms/1")["events"]
             ] == ["raised", "shelved", "ended"]
@@ -149,7 +149,7 @@ def test_ended_alarms_are_read_page_by_page(tmp_path: Path) -> None:
         found.read(*(culls(0.2, line=line) for line in lines), seconds=62)
         for alarm in range(1, 7):
             assert found.do(alarm, "acknowledge").status_code == 200
-        found.read(seconds=125)
+        found.read(seconds=605)
         assert [a["state"] for a in found.open()] == ["returned"]  # the seventh, seen by nobody
         seen, cursor = [], {}
         for wanted in (4, 2):
@@ -251,5 +251,5 @@ def test_the_kinds_are_told_with_their_limits(raised: House) -> None:
     found = {k["kind"]: k for k in raised.get("/v1/alarms/kinds", lang="es")["kinds"]}
     kind = found["reject_share"]
     assert (kind["limit"], kind["deadband"], kind["on_delay_s"], kind["off_delay_s"],
-            kind["suppressed_while"]) == (0.15, 0.2, 60, 120, ["changing", "stopped"])
+            kind["suppressed_while"]) == (0.15, 0.2, 60, 600, ["changing", "stopped"])
     assert kind["response"].startswith("Abra el tablero")
