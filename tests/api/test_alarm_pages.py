@@ -141,7 +141,7 @@ def test_the_name_is_kept_for_the_next_alarm_only_on_this_page(raised: House) ->
 
 def test_what_has_ended_is_listed_with_its_history(raised: House) -> None:
     _press(raised, "acknowledge", 2, reason="sorted by hand")
-    raised.read(disk(0.97), seconds=125)
+    raised.read(disk(0.97), seconds=605)
     assert "Too many culls · line-1" in _text(raised, "/alarms/ended")
     text = _text(raised, "/alarms/2")
     assert "ended" in text
@@ -156,7 +156,7 @@ def test_ended_ones_go_on_over_pages(tmp_path: Path) -> None:
         found.read(*(culls(0.2, line=f"line-{k:03}") for k in range(61)), seconds=62)
         for alarm in range(1, 62):
             found.do(alarm, "acknowledge")
-        found.read(seconds=125)
+        found.read(seconds=605)
         page = found.client.get("/alarms/ended").text
         seen = re.findall(r'id="see-(\d+)"', page)
         further = re.search(r'id="further" href="([^"]+)"', page)
