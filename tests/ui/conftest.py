@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 
-# Of this folder only: while the browser's plain interface is open, its event loop counts as running,
-# and no test after it could run one of its own.
+# Of this folder only: while the browser's plain interface is open, its event loop counts as
+# running, and no test after it could run one of its own.
 @pytest.fixture(scope="package")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     with serve(data_dir=tmp_path_factory.mktemp("pages"), prepare=alarms_of(*ALARMS)) as found:
