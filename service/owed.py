@@ -195,7 +195,9 @@ class Owed:
             lot = self._road.lot_now(origin=self._origin).id
             await self._insist(partial(self._keep, flush.refused, lot))
             receipts = await self._insist(partial(self._road.submit, bound=flush.bound))
-            counts, closed = self._settle(flush, receipts)
+            async with self._road.turns:
+                await asyncio.sleep(0)  # one commit carries many streams; answers go between them
+                counts, closed = self._settle(flush, receipts)
             for lot, unstored in closed.items():
                 await self._insist(partial(self._keep, unstored, lot))
             self._told.add(mark=flush.mark, counts=counts, refused=len(flush.refused),

@@ -97,6 +97,8 @@ class Road:
         self._quarantine = quarantine
         self._metrics = metrics
         self._clock = clock
+        self.turns = asyncio.Lock()
+        """For work of some size that comes for many senders at once."""
 
     def origin(
         self, *, source: str, run: str, lot_id: str | None = None, key: str | None = None

@@ -35,6 +35,8 @@ GROUP_FRUIT: Final = 32_768
 BULK_FRUIT: Final = 256
 GATHER_S: Final = 0.003
 CHECKPOINT_BYTES: Final = 8 * 2**20
+YIELDING: Final = 5
+"""Added to the niceness of the writer's thread."""
 EXIT_STORAGE: Final = 74  # EX_IOERR of sysexits.h
 
 _LOG: Final = logging.getLogger(__name__)
@@ -193,6 +195,8 @@ class Writer:
                 return
 
     def _work(self) -> None:
+        # Where the two share a core, answers to single fruit go before the work for the disk.
+        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), YIELDING)
         try:
             while not self._dead:
                 items = self._take()
