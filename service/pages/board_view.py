@@ -129,7 +129,7 @@ def _trend(found: Board) -> dict[str, Any] | None:
         return round(HEIGHT * (1 - min(max(share / top, 0.0), 1.0)), 1)
 
     marks = [{"x": round((p.window.index - first) * wide, 1), "y": y(p.window.value),
-              "width": round(max(wide - 1, 1), 1), "status": p.status} for p in points]
+              "width": round(max(wide - 1, 1), 1), "status": _shade(p)} for p in points]
     centre, act = [], []
     for p in points:
         if p.baseline is not None and p.act is not None:
@@ -140,6 +140,11 @@ def _trend(found: Board) -> dict[str, Any] | None:
             "starts": [{"x": round(max(i - first, 0) * wide, 1), "lot": lot}
                        for i, lot in found.starts],
             "from_ms": first * MINUTE.size, "to_ms": (last + 1) * MINUTE.size}
+
+
+def _shade(point: TrackPoint) -> str:
+    """Only a window outside its own limits is drawn as abnormal; the trend has its sentence."""
+    return "look" if point.status == "act" and point.found == "trend" else point.status
 
 
 def _limits(points: tuple[TrackPoint, ...]) -> dict[str, float] | None:

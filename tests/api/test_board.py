@@ -101,6 +101,19 @@ def test_culls_that_jump_call_for_action(line: Line) -> None:
     assert "more than chance" in line.page()
 
 
+def test_only_windows_outside_their_limits_are_drawn_as_abnormal(line: Line) -> None:
+    """Culls rise for good: later windows are over the limits, and drawn so; none below is."""
+    line.send(minutes(count=32, start_ms=NOON_MS - 32 * 60_000, soft_from=26))
+    points = line.board().trend
+    html = line.client.get("/lines/line-1").text
+    drawn = re.findall(r'<rect class="trend-(\w+)"', html)
+    assert len(drawn) == len(points)
+    assert drawn[-1] == "act"
+    for shade, point in zip(drawn, points, strict=True):
+        if shade == "act":
+            assert point.window.value > point.baseline.centre + point.act
+
+
 def test_fruit_without_a_time_are_told(line: Line) -> None:
     line.send([{"seq": k, "diameter_mm": 68.0} for k in range(7)])
     assert line.board().undated == 7
