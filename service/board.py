@@ -22,6 +22,7 @@ from grading.monitor.state import WindowState, merged
 from grading.monitor.tracks import Track, TrackPoint, TrackWindow
 from grading.quantities import MEASURES
 from service.lots import MINUTE, LotState
+from service.store.sources import AssignmentRow
 
 if TYPE_CHECKING:
     from service.context import Context
@@ -81,6 +82,7 @@ class Board:
     lot: LotState
     between: bool
     since_ms: int | None
+    person: str
     fruit: int
     undated: int
     per_s: float | None
@@ -93,20 +95,24 @@ class Board:
     lanes: tuple[LaneView, ...]
 
 
-def board(ctx: Context, line: Line) -> Board:
-    """The board of a line as its fruit stand now. Reads the store: call it on a worker thread."""
-    reader = ctx.store.reader
-    lot = ctx.lots.get(line.lot_at(len(line.turns) - 1))
-    series = lot.windows(reader=reader)
-    dated = [i for i in series.windows if i != NO_TIME // MINUTE.size]
+def board(ctx: Context, line: Line, *, at_ms: int | None = None) -> Board:
+    """The board of a line as its fruit stand now, or as those of the minutes before `at_ms` stood
+    then. Reads the store: call it on a worker thread."""
+    turns = [t for t in line.turns if at_ms is None or t.at_ms < at_ms]
+    lot = ctx.lots.get(line.lot_at(len(turns) - 1))
+    series = lot.windows(reader=ctx.store.reader)
+    end = None if at_ms is None else at_ms // MINUTE.size
+    dated = [i for i in series.windows
+             if i != NO_TIME // MINUTE.size and (end is None or i < end)]
     cull = len(lot.binding.compiled.grade_names) - 1
-    closed = dated[:-1]
-    points, starts = trend(ctx, line, lot)
+    closed = dated[:-1] if end is None else dated
+    points, starts = trend(ctx, turns, lot, end)
     recent = merged(states=[series.windows[i] for i in dated[-RECENT:]], shape=series.shape)
-    total = series.total()
+    total = series.total() if end is None else merged(
+        states=[series.windows[i] for i in dated], shape=series.shape)
     return Board(
-        line=line.row.id, lot=lot, between=line.lot is None,
-        since_ms=line.turns[-1].at_ms if line.turns else None,
+        line=line.row.id, lot=lot, between=not turns or turns[-1].lot is None,
+        since_ms=turns[-1].at_ms if turns else None, person=turns[-1].person if turns else "",
         fruit=total.fruit, undated=total.fruit - sum(series.windows[i].fruit for i in dated),
         per_s=series.windows[closed[-1]].fruit / (MINUTE.size / 1000) if closed else None,
         latest_ms=(dated[-1] + 1) * MINUTE.size if dated else None,
@@ -126,10 +132,11 @@ def culls_of(state: WindowState, *, cull: int) -> dict[str, Any]:
 
 
 def trend(
-    ctx: Context, line: Line, lot: LotState
+    ctx: Context, turns: Sequence[AssignmentRow], lot: LotState, end: int | None = None
 ) -> tuple[tuple[TrackPoint, ...], tuple[tuple[int, str], ...]]:
-    """The cull share of the line's closed windows through its lots, and where each lot began."""
-    ids = [t.lot for t in line.turns[-BEFORE:] if t.lot is not None]
+    """The cull share of a line's closed windows through its lots, and where each lot began. end:
+    only windows before this one."""
+    ids = [t.lot for t in turns[-BEFORE:] if t.lot is not None]
     lots = [ctx.lots.get(i) for i in dict.fromkeys(ids)]
     if lot not in lots:
         lots.append(lot)
@@ -138,7 +145,9 @@ def trend(
         series = one.windows(reader=ctx.store.reader)
         found = series.share_windows(grades=[len(one.binding.compiled.grade_names) - 1])
         found = tuple(w for w in found if w.index != NO_TIME // MINUTE.size)
-        windows += found[:-1] if one is lot else found
+        if end is not None:
+            found = tuple(w for w in found if w.index < end)
+        windows += found[:-1] if one is lot and end is None else found
     _, points = reject_track().run(windows=sorted(windows, key=lambda w: w.index))
     shown = points[-TREND:]
     starts = [(p.window.index, p.window.lot) for k, p in enumerate(shown)

@@ -22,6 +22,7 @@ from service.pages.charts import histogram
 from service.pages.cut_view import line_banner
 from service.pages.look import Look, moment
 from service.pages.lot_view import entries
+from service.pages.rejects import asked_time
 from service.pages.render import page, part, reader
 from service.problems import Problem
 from service.summary import names, shares, titles
@@ -39,8 +40,10 @@ async def board_page(request: Request) -> Response:
     ctx = context(request)
     line = known_line(ctx, request.path_params["line_id"])
     look = reader(request)
-    view = await asyncio.to_thread(board_view, ctx, line, look)
-    return page(request, "board.html", view, look=look)
+    at = asked_time("at", request.query_params.get("at", "")[:80])
+    at_ms = None if at is None else round(at.timestamp() * 1000)
+    view = await asyncio.to_thread(board_view, ctx, line, look, at_ms)
+    return page(request, "board.html", {**view, "past_ms": at_ms}, look=look)
 
 
 async def board_events(request: Request) -> Response:
@@ -61,20 +64,25 @@ async def board_events(request: Request) -> Response:
             "As many live screens are open as the service serves. Close one.")) from None
 
 
-def board_view(ctx: Context, line: Line, look: Look) -> dict[str, Any]:
-    """Everything of the board page. Reads the store: call it on a worker thread."""
-    found = board(ctx, line)
+def board_view(
+    ctx: Context, line: Line, look: Look, at_ms: int | None = None
+) -> dict[str, Any]:
+    """Everything of the board page, as it is or as it was. Reads the store: call it on a worker
+    thread."""
+    found = board(ctx, line, at_ms=at_ms)
     compiled = found.lot.binding.compiled
-    moved = line.cut_at(received_ms=ctx.clock.now_ms())
+    seen = (ctx.watch.look(ctx, line, wait=False) if at_ms is None
+            else ctx.watch.at(ctx, line, at_ms=at_ms))
+    moved = line.cut_at(received_ms=ctx.clock.now_ms()) if at_ms is None else None
     rule = found.lot.binding if moved is None else moved.rule(lot=found.lot)
     status = status_of(found.trend)
     return {
         "line": found.line, "lot": found.lot.row, "between": found.between,
         "cultivar": compiled.profile.title if compiled.profile else found.lot.row.cultivar,
         "standard": compiled.standard, "since_ms": found.since_ms,
-        "person": line.turns[-1].person if line.turns else "",
+        "person": found.person,
         "fruit": found.fruit, "undated": found.undated, "per_s": found.per_s,
-        "latest_ms": found.latest_ms, "now_ms": ctx.clock.now_ms(),
+        "latest_ms": found.latest_ms, "now_ms": at_ms or ctx.clock.now_ms(),
         "culls": found.culls, "status": status, "trend": _trend(found),
         "limits": _limits(found.trend),
         "packs": _ladder(found.recent, compiled, "pack" if compiled.standard.pack else "grade",
@@ -83,8 +91,8 @@ def board_view(ctx: Context, line: Line, look: Look) -> dict[str, Any]:
         "sets_maturity": compiled.standard.maturity is not None,
         "sizes": _diameters(found.recent, rule.compiled, look),
         "lanes": [_lanes(view, look) for view in found.lanes if view.lanes],
-        "findings": _findings(found, status, ctx.watch.look(ctx, line, wait=False), look),
-        "recent": found.recent.fruit, "cut": line_banner(ctx, line, look),
+        "findings": _findings(found, status, seen, look), "recent": found.recent.fruit,
+        "cut": line_banner(ctx, line, look) if at_ms is None else None,
     }
 
 

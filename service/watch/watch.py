@@ -93,6 +93,12 @@ class Watch:
         return own.view
 
 
+    def at(self, ctx: Context, line: Line, *, at_ms: int) -> View:
+        """What was found by a moment of the past, from the fruit of the day before it and from the
+        pulls and checks that were there. Reads the store: call it on a worker thread."""
+        return _looked(ctx, line, _LineWatch(), at_ms)
+
+
 def _looked(ctx: Context, line: Line, own: _LineWatch, now_ms: int) -> View:
     stepped = _step(ctx, line, own, now_ms)
     mark = mark_of(ctx, line, now_ms=now_ms)

@@ -125,3 +125,34 @@ def test_a_line_between_lots_says_so(line: Line) -> None:
     assert "they go to the holding lot" in line.page(units="in")
     assert line.client.get("/lines/line-9").status_code == 404
     assert line.client.get("/lines/line-9/events").status_code == 404
+
+
+def test_a_past_board_is_drawn_as_it_stood(tmp_path: Path) -> None:
+    """Twenty minutes are shown; then more come, and the lot ends. The board of the past is the one
+    that was there once its minutes had closed."""
+    start = NOON_MS - 42 * 60_000
+    now = [start - 1000]
+    with service(tmp_path, now_ms=lambda: now[0]) as client:
+        line = Line(client)
+        fruit = minutes(count=41, start_ms=start, shift={5: 1.5}, shift_from=24)
+        split = 20 * 8 * 60
+        now[0] = start + 20 * 60_000
+        line.send(fruit[:split])
+        then = line.board()
+        now[0] = NOON_MS
+        line.send(fruit[split:])
+        client.post("/v1/lines/line-1/break", json={"person": "M. Orrin"}).raise_for_status()
+        ctx: Any = client.app.state.context  # type: ignore[attr-defined]
+        past = board(ctx, ctx.lines.get("line-1"), at_ms=start + 20 * 60_000)
+        assert (past.lot.id, past.fruit, past.culls) == (then.lot.id, then.fruit, then.culls)
+        assert [p.window.value for p in past.trend[:-1]] == [p.window.value for p in then.trend]
+        assert len(past.trend) == 20  # the twentieth minute was still filling then
+        assert line.board().between
+        text = line.page(at="2026-07-14T11:59:00")
+        assert "as it stood at" in text
+        assert "L-0417" in text
+        assert "Lane 5 reads diameter" in text
+        assert "Lane 5 reads diameter" not in line.page(at="2026-07-14T11:40:00")
+        assert "como estaba" in line.page(at="2026-07-14T11:40:00", lang="es")
+        assert client.get("/lines/line-1?at=noon").status_code == 422
+        assert "/lines/line-1?at=" in client.get("/lines/line-1/rejects").text
