@@ -11,6 +11,7 @@ TITLES = {
     "kernel": "Grading kernel",
     "http": "Records over HTTP with durable commit, bodies of 1,000 JSON records",
     "stream": "Single fruit over WebSockets, 3,200 a second, commits on",
+    "screens": "Live screens beside the fruit of a line",
     "statistics": "Statistics of a line beside taking its fruit",
     "year": "A store with a year behind it",
     "regrade": "Regrade of a large lot under another standard",

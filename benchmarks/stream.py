@@ -123,8 +123,8 @@ def _processor_s(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def _drive(*, pid: int, paths: list[str], frames: list[bytes]) -> Load:
-    """Send the frames at RATE over the connections in turn; wait for every answer."""
+def drive(*, pid: int, paths: list[str], frames: list[bytes], rate: int = RATE) -> Load:
+    """Send the frames at `rate` over the connections in turn; wait for every answer."""
     load = Load()
     connections = [_Connection(path) for path in paths]
     poll = select.epoll()
@@ -136,7 +136,7 @@ def _drive(*, pid: int, paths: list[str], frames: list[bytes]) -> Load:
     busy_s = measured_from = 0.0
     while answered < len(frames):
         now = time.perf_counter()
-        if sent < len(frames) and now >= start + sent / RATE:
+        if sent < len(frames) and now >= start + sent / rate:
             if sent == WARM_UP:
                 busy_s, measured_from = _processor_s(pid), now
             one = connections[sent % len(connections)]
@@ -165,7 +165,8 @@ def _drive(*, pid: int, paths: list[str], frames: list[bytes]) -> Load:
     return load
 
 
-def _fruit() -> list[bytes]:
+def fruit_frames() -> list[bytes]:
+    """Fruit as masked frames of one record each."""
     import numpy as np
 
     rng = np.random.default_rng(20260714)
@@ -176,13 +177,13 @@ def _fruit() -> list[bytes]:
 
 
 def run() -> list[Line]:
-    frames = _fruit()
+    frames = fruit_frames()
     with running(f"from benchmarks.stream import echo; echo({PORT})", port=PORT) as pid:
-        limits = {n: _drive(pid=pid, paths=["/"] * n, frames=frames) for n in CONNECTIONS}
+        limits = {n: drive(pid=pid, paths=["/"] * n, frames=frames) for n in CONNECTIONS}
     with (tempfile.TemporaryDirectory() as folder,
           running(service_code(folder, PORT), port=PORT) as pid):
         open_lot(PORT)
-        loads = {n: _drive(pid=pid, frames=frames, paths=[
+        loads = {n: drive(pid=pid, frames=frames, paths=[
             f"/v1/stream?source=belt-{k}&run=n{n}&lot=bench" for k in range(n)])
             for n in CONNECTIONS}
     lines = []
