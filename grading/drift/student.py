@@ -43,8 +43,6 @@ def t_quantile(*, level: float, df: int) -> float:
         low, high = high, 2.0 * high
     while high - low > 1e-13 * high:
         middle = 0.5 * (low + high)
-        if middle in (low, high):
-            break
         low, high = (middle, high) if central_chance(t=middle, df=df) < level else (low, middle)
     return 0.5 * (low + high)
 
