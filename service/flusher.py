@@ -7,9 +7,10 @@ from typing import Final
 
 from service.owed import Owed
 
-FLUSH_S: Final = 0.1
+FLUSH_S: Final = 0.25
 """How long a fruit waits for others to be committed with. It was answered before, so only the
-watermark waits; shorter, and small commits would take more of the processor than grading."""
+watermark waits; shorter, and small commits would take more of the processor than grading and
+hold up more answers of many streams."""
 
 
 class Flusher:
