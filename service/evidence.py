@@ -156,10 +156,19 @@ def window_of(ctx: Context, line: Line, stretch: Stretch, lots: frozenset[str] =
     return Window(tuple(sorted(parts, key=lambda p: (p[1], p[0].id))))
 
 
+Graded = tuple[str, FruitBatch, Verdicts]
+
+
 def fruit_of(
     ctx: Context, lot: LotState, stretch: Stretch
 ) -> Iterator[tuple[FruitBatch, Verdicts]]:
     """The lot's line fruit whose own time lies in the stretch's whole minutes."""
+    for _, batch, verdicts in graded_in(ctx, lot, stretch):
+        yield batch, verdicts
+
+
+def graded_in(ctx: Context, lot: LotState, stretch: Stretch) -> Iterator[Graded]:
+    """The same with the digest of the rule that graded them."""
     minutes = stretch.minutes()
     low, high = minutes.start * MINUTE.size, minutes.stop * MINUTE.size
     with ctx.store.reader.connection() as conn:
@@ -169,7 +178,7 @@ def fruit_of(
             times = batch.time_ms
             rows = np.flatnonzero(times.present & (times.values >= low) & (times.values < high))
             if len(rows):
-                yield batch.take(rows=rows), verdicts.take(rows=rows)
+                yield chunk.digest, batch.take(rows=rows), verdicts.take(rows=rows)
 
 
 def table_of(ctx: Context, w: Window, measure: str) -> LaneTable:

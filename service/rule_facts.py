@@ -7,7 +7,7 @@ found also where it was in force for a part of a stretch only.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -16,20 +16,15 @@ import numpy as np
 from grading.drift.evidence import Regraded, RuleFacts, Share
 from grading.drift.undo import differs
 from grading.kernel import Compiled
-from grading.record import FruitBatch
 from grading.verdicts import Verdicts
 from service.cuts import as_of, moves_of
-from service.evidence import Stretch, Window
-from service.lots import MINUTE, LotState
+from service.evidence import Stretch, Window, graded_in
+from service.lots import LotState
 from service.rows import utc
 from service.store.cuts import CutRow
-from service.store.group import LINE
-from service.store.reader import chunk_rows
 
 if TYPE_CHECKING:
     from service.context import Context
-
-Graded = tuple[str, FruitBatch, Verdicts]
 
 
 def rule_facts(
@@ -59,20 +54,6 @@ def _digests(ctx: Context, window: Window, stretch: Stretch) -> Mapping[str, tup
         for digest, n in counted:
             found[digest] = (lot, n + (found[digest][1] if digest in found else 0))
     return found
-
-
-def graded_in(ctx: Context, lot: LotState, stretch: Stretch) -> Iterator[Graded]:
-    """The lot's line fruit of a stretch with the digest that graded them."""
-    minutes = stretch.minutes()
-    low, high = minutes.start * MINUTE.size, minutes.stop * MINUTE.size
-    with ctx.store.reader.connection() as conn:
-        conn.execute("BEGIN")
-        for chunk in chunk_rows(conn=conn, lot=lot.id, kind=LINE):
-            batch, verdicts = chunk.decode()
-            times = batch.time_ms
-            rows = np.flatnonzero(times.present & (times.values >= low) & (times.values < high))
-            if len(rows):
-                yield chunk.digest, batch.take(rows=rows), verdicts.take(rows=rows)
 
 
 def _regraded(
