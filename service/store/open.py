@@ -82,7 +82,8 @@ def open_store(
             conn = open_for_writing(path=path, connect=connect)
             migrate(conn=conn, now_ms=now_ms)
             sync_folder(data_dir)
-            writer = Writer(conn=conn, queue_fruit=queue_fruit, fatal=fatal)
+            writer = Writer(conn=conn, queue_fruit=queue_fruit, log_bytes=log_bytes(path=path),
+                            fatal=fatal)
     except BaseException:
         if conn is not None:
             conn.close()
@@ -140,6 +141,12 @@ def promise(
             f"{setting} of {path} is {has}, not {value}; acknowledged fruit could be lost: "
             "put --data on a local disk of this machine"
         )
+
+
+def log_bytes(*, path: Path) -> int:
+    """The size of the log beside a database: what may not have been moved into it yet."""
+    log = path.with_name(f"{path.name}-wal")
+    return log.stat().st_size if log.exists() else 0
 
 
 def sync_folder(folder: Path) -> None:

@@ -72,10 +72,11 @@ class Writer:
     """Owns the only connection that writes.
 
     conn: opened with isolation_level=None and check_same_thread=False, schema up to date.
-    queue_fruit: how many fruit may wait. fatal: called once with one line when a promise can no
-    longer be kept; must not return in production. `on_commit` functions are called in order on
-    the writer thread after each commit that stored fruit, before anybody is answered. commit_s:
-    seconds that the last commit took, its sync included.
+    queue_fruit: how many fruit may wait. log_bytes: what a killed process left in the log.
+    fatal: called once with one line when a promise can no longer be kept; must not return in
+    production. `on_commit` functions are called in order on the writer thread after each commit
+    that stored fruit, before anybody is answered. commit_s: seconds that the last commit took,
+    its sync included.
     """
 
     def __init__(
@@ -83,6 +84,7 @@ class Writer:
         *,
         conn: sqlite3.Connection,
         queue_fruit: int = QUEUE_FRUIT,
+        log_bytes: int = 0,
         fatal: Callable[[str], object] = end_process,
     ) -> None:
         self.on_commit: list[OnCommit] = []
@@ -97,7 +99,7 @@ class Writer:
         self._ready = threading.Condition()
         self._open = True
         self._dead = False
-        self._since_checkpoint = 0
+        self._since_checkpoint = log_bytes
         self._failures = 0
         # Commits never checkpoint by themselves: SQLite swallows a failed sync of that kind.
         conn.execute("PRAGMA wal_autocheckpoint = 0")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -26,7 +27,7 @@ from service.store.group import (
     Stored,
 )
 from service.store.lots import close_lot, insert_lot
-from service.store.open import DATABASE, Store, open_store
+from service.store.open import DATABASE, Store, log_bytes, open_store
 from service.store.verify import verify
 from service.store.writer import Writer
 from tests.support.store_batches import batch_of, packing_batch, same_batch, verdicts_of
@@ -398,6 +399,27 @@ def test_a_checkpoint_that_fails(
     assert bool(ended) == fatal
     store.close()
     assert verify(data_dir=tmp_path).fruit == 1
+
+
+def test_a_log_left_by_a_kill_is_moved_after_the_next_commit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A service that is killed again and again, before it has written much, keeps a short log."""
+    lives = [tmp_path / str(k) for k in range(3)]
+    store = open_store(data_dir=lives[0], now_ms=NOW)
+    outcome(submit(store.writer, packing_batch(n=1000, first=1)))
+    shutil.copytree(lives[0], lives[1])  # as a kill leaves it
+    store.close()
+    left = log_bytes(path=lives[1] / DATABASE)
+    assert left > 10_000
+    monkeypatch.setattr("service.store.writer.CHECKPOINT_BYTES", left)
+    store = open_store(data_dir=lives[1], now_ms=NOW)
+    outcome(submit(store.writer, batch_of(seqs=[1001])))
+    store.writer.stop()
+    lives[2].mkdir()
+    shutil.copy(lives[1] / DATABASE, lives[2])  # without the log
+    store.close()
+    assert verify(data_dir=lives[2]).fruit == 1001
 
 
 def test_a_writer_that_breaks_ends_loudly(
