@@ -109,7 +109,7 @@ def _join(*, settings: Settings, clock: Clock, store: Store) -> Context:
 
     writer.on_commit.append(publish)
     kept = Quarantine(writer=writer, metrics=metrics, per_day=settings.quarantine_per_day)
-    senders, lines_, arrivals = _load_senders(store, settings)
+    senders, lines_, arrivals = _load_senders(store, settings, clock)
     moved = _load_cuts(store, clock, found, lines_)
     rejects = Rejects(lots=found)
     throughput = Throughput(lots=found, lines=lines_, metrics=metrics)
@@ -121,7 +121,7 @@ def _join(*, settings: Settings, clock: Clock, store: Store) -> Context:
                   parser=parser, quarantine=kept, metrics=metrics, clock=clock),
         parser=parser, library=Library(extra_dirs=extra), sources=senders, lines=lines_,
         arrivals=arrivals,
-        cuts=moved, presence=Presence(metrics=metrics), live=Live(metrics=metrics),
+        cuts=moved, presence=Presence(metrics=metrics, clock=clock), live=Live(metrics=metrics),
         throughput=throughput, rejects=rejects, watch=Watch(reader=store.reader),
         alarms=_load_alarms(store, clock, metrics))
     ctx.alarms.providers.extend(shipped(ctx))
@@ -136,14 +136,16 @@ def _load_alarms(store: Store, clock: Clock, metrics: Metrics) -> Runner:
     return runner
 
 
-def _load_senders(store: Store, settings: Settings) -> tuple[Sources, Lines, Arrivals]:
+def _load_senders(
+    store: Store, settings: Settings, clock: Clock
+) -> tuple[Sources, Lines, Arrivals]:
     senders, lines_ = Sources(unregistered=settings.unregistered_sources), Lines()
     with store.reader.connection() as conn:
         senders.load(rows=SOURCES.select(conn, where="1 ORDER BY id, revision"),
                      keys=KEYS.select(conn, where="1"))
         lines_.load(rows=LINES.select(conn, where="1"),
                     turns=ASSIGNMENTS.select(conn, where="1 ORDER BY id"))
-        return senders, lines_, Arrivals(heights=heights(conn))
+        return senders, lines_, Arrivals(clock=clock, heights=heights(conn))
 
 
 def _load_cuts(store: Store, clock: Clock, lots_: Lots, lines_: Lines) -> Cuts:

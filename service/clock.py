@@ -1,4 +1,9 @@
-"""Wall time as one injected object, so that nothing else asks the machine."""
+"""Time as one injected object, so that nothing else asks the machine.
+
+Moments that are shown or stored are wall time, which a person or a time service may set at any
+moment. How long something has lasted is told by the steady clock, which nobody sets: it begins
+anew with the machine, so nothing of it is stored.
+"""
 
 from __future__ import annotations
 
@@ -17,11 +22,17 @@ def _now_ms() -> int:
     return time.time_ns() // 1_000_000
 
 
+def _steady_ms() -> int:
+    return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
+
+
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """now_ms: Unix milliseconds, UTC."""
+    """now_ms: Unix milliseconds, UTC. steady_ms: milliseconds that only go forward, also while the
+    machine sleeps."""
 
     now_ms: Callable[[], int] = _now_ms
+    steady_ms: Callable[[], int] = _steady_ms
 
 
 def check_set(*, now_ms: int) -> None:

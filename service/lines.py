@@ -12,7 +12,7 @@ line packs, as long as it is in force when they are received for the first time.
 
 from __future__ import annotations
 
-from collections import OrderedDict
+from collections import OrderedDict, deque
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
@@ -21,6 +21,7 @@ import numpy as np
 
 from grading.quantities import Integers
 from grading.record import Column
+from service.clock import Clock
 from service.lots import Binding, LotState
 from service.store.sources import AssignmentRow, LineRow
 
@@ -30,9 +31,10 @@ AHEAD_MS: Final = 5_000
 """A clock further ahead than this is not believed; common practice, no source."""
 
 
-PAUSE_MS: Final = 120_000
-"""A longer pause says nothing of a source's pace: the belt stood."""
-PACED_OVER: Final = 4
+PAUSE_MS: Final = 3_600_000
+"""A longer pause says nothing of a source's pace: nobody worked."""
+PACED_OVER: Final = 16
+"""Pauses that a pace is told by. One in eight may be longer: the belt stood."""
 
 
 class NoLot(Exception):
@@ -52,10 +54,14 @@ class Arrivals:
     """The highest seq that has come in of each run of each source, stored or not yet, and when
     each source was last heard since the start."""
 
-    def __init__(self, *, heights: Mapping[str, Mapping[str, int]] | None = None) -> None:
+    def __init__(
+        self, *, clock: Clock, heights: Mapping[str, Mapping[str, int]] | None = None
+    ) -> None:
+        self._clock = clock
         self._runs: dict[str, OrderedDict[str, int]] = {}
         self._last: dict[str, LastArrival] = {}
-        self._pace_ms: dict[str, float] = {}
+        self._heard_ms: dict[str, int] = {}
+        self._pauses_ms: dict[str, deque[int]] = {}
         for source, runs in (heights or {}).items():
             for run, high in runs.items():
                 self.saw(source=source, run=run, seq=high)
@@ -66,12 +72,12 @@ class Arrivals:
 
     def saw(self, *, source: str, run: str, seq: int, at: LastArrival | None = None) -> None:
         if at is not None:
-            before = self._last.get(source)
-            if before is not None:
-                gap_ms = min(at.received_ms - before.received_ms, PAUSE_MS)
-                pace_ms = self._pace_ms.get(source, 0.0)
-                self._pace_ms[source] = pace_ms + (gap_ms - pace_ms) / PACED_OVER
+            steady_ms = self._clock.steady_ms()
+            pause_ms = steady_ms - self._heard_ms.get(source, steady_ms - PAUSE_MS)
+            if pause_ms < PAUSE_MS:
+                self._pauses_ms.setdefault(source, deque(maxlen=PACED_OVER)).append(pause_ms)
             self._last[source] = at
+            self._heard_ms[source] = steady_ms
         runs = self._runs.setdefault(source, OrderedDict())
         if seq > runs.get(run, -1):
             runs[run] = seq
@@ -81,9 +87,15 @@ class Arrivals:
     def last(self, source: str) -> LastArrival | None:
         return self._last.get(source)
 
-    def pace_ms(self, source: str) -> float:
-        """How long a source usually pauses between two of its messages."""
-        return self._pace_ms.get(source, 0.0)
+    def heard_ms(self, source: str) -> int | None:
+        """When a source was last heard, by the steady clock."""
+        return self._heard_ms.get(source)
+
+    def pace_ms(self, source: str) -> int:
+        """How long a source usually pauses at most between two of its messages; 0 while unknown.
+        Of one that sends several at a time it is the pause between those times."""
+        pauses_ms = sorted(self._pauses_ms.get(source, ()))
+        return pauses_ms[7 * (len(pauses_ms) - 1) // 8] if pauses_ms else 0
 
     def of(self, source: str) -> dict[str, int]:
         return dict(self._runs.get(source, {}))

@@ -112,8 +112,7 @@ def _take_state(ctx: Context, message: Message, source: str) -> bytes:
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise Problem(status=422, code="state", detail=(
             'The state of a source is {"state":"here"} or {"state":"gone"}.')) from error
-    if not ctx.presence.tell(
-            source=source, silent=told.state == "gone", at_ms=ctx.clock.now_ms()):
+    if not ctx.presence.tell(source=source, silent=told.state == "gone"):
         raise Problem(status=422, code="too_many_sources", detail=(
             "More sources told their state than are kept."))
     return msgspec.json.encode({"source": source, "state": told.state})

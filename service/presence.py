@@ -2,27 +2,36 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
+from service.clock import Clock
 from service.metrics import Metrics
 
 NAMES_KEPT: Final = 256
 """Sources are few; more names than this are a mistake of somebody who publishes."""
 
 
+class Since(NamedTuple):
+    """A moment in Unix ms and by the steady clock."""
+
+    at_ms: int
+    steady_ms: int
+
+
 class Presence:
     """The last word on every source that ever told. Used from the event loop only."""
 
-    def __init__(self, *, metrics: Metrics) -> None:
+    def __init__(self, *, metrics: Metrics, clock: Clock) -> None:
         self._metrics = metrics
-        self._told: dict[str, int | None] = {}
+        self._clock = clock
+        self._told: dict[str, Since | None] = {}
 
-    def tell(self, *, source: str, silent: bool, at_ms: int) -> bool:
-        """Take a source's state; whether it was taken. at_ms: Unix ms, when it was heard."""
+    def tell(self, *, source: str, silent: bool) -> bool:
+        """Take a source's state, heard now; whether it was taken."""
         if source not in self._told and len(self._told) >= NAMES_KEPT:
             return False
-        before = self._told.get(source)
-        self._told[source] = (at_ms if before is None else before) if silent else None
+        now = Since(self._clock.now_ms(), self._clock.steady_ms())
+        self._told[source] = (self._told.get(source) or now) if silent else None
         self._metrics.source_silent.labels(source).set(silent)
         return True
 
@@ -32,6 +41,6 @@ class Presence:
             del self._told[source]
             self._metrics.source_silent.remove(source)
 
-    def silent(self) -> dict[str, int]:
-        """Silent sources by name, with the Unix ms from which."""
+    def silent(self) -> dict[str, Since]:
+        """Silent sources by name, with the moment from which."""
         return {name: since for name, since in sorted(self._told.items()) if since is not None}

@@ -5,12 +5,19 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from service.alarms.engine import QUIET_MS
-from service.alarms.model import Alarm, Transition, What, ended, moved_to
+from service.alarms.model import (
+    LONGEST_SHELF_MS,
+    QUIET_MS,
+    Alarm,
+    Transition,
+    What,
+    ended,
+    moved_to,
+    off_the_shelf,
+)
 
 SHELF_MIN_MS: Final = QUIET_MS
-SHELF_MAX_MS: Final = 8 * 3_600_000
-"""One shift."""
+SHELF_MAX_MS: Final = LONGEST_SHELF_MS
 
 
 class NotNow(Exception):
@@ -61,8 +68,8 @@ def take_out(alarm: Alarm, *, now_ms: int, person: str, note: str) -> tuple[Alar
     """Out of service, as for repair, until a person puts it back. Raises NotNow."""
     if alarm.state == "out_of_service":
         raise NotNow("it is out of service already")
-    return moved_to(replace(alarm, shelved_until_ms=None, one_shot=False), state="out_of_service",
-               what="taken_out", now_ms=now_ms, person=person, note=note)
+    return moved_to(off_the_shelf(alarm), state="out_of_service", what="taken_out", now_ms=now_ms,
+               person=person, note=note)
 
 
 def put_back(alarm: Alarm, *, now_ms: int, person: str, note: str = "") -> tuple[Alarm, Transition]:
@@ -76,7 +83,7 @@ def _brought_back(
     alarm: Alarm, *, what: What, now_ms: int, person: str, note: str
 ) -> tuple[Alarm, Transition]:
     """The person who does it looks at it, so nobody is called."""
-    bare = replace(alarm, shelved_until_ms=None, one_shot=False, acknowledged=False)
+    bare = replace(off_the_shelf(alarm), acknowledged=False)
     if alarm.over:
         return moved_to(bare, state="unacknowledged", what=what, now_ms=now_ms, person=person,
                    note=note)

@@ -20,6 +20,11 @@ What = Literal["raised", "raised_again", "returned", "ended", "acknowledged", "s
 Key = tuple[str, str]
 """Kind and subject."""
 
+QUIET_MS: Final = 60_000
+"""No alarm announces itself again sooner."""
+LONGEST_SHELF_MS: Final = 8 * 3_600_000
+"""One shift."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
@@ -56,6 +61,9 @@ class Alarm:
     id: of the alarm that is open, None while it is normal. over: whether the value is past its
     limit, with the deadband; turned_ms: since when. announced_ms: when a person was last called.
     one_shot: the shelf ends when the condition does.
+
+    turned_ms, called_ms and shelf_ends_ms are of the steady clock and are not stored; the last two
+    are announced_ms and shelved_until_ms on it, None until the machine has carried them over.
     """
 
     kind: str
@@ -71,7 +79,9 @@ class Alarm:
     turned_ms: int
     raised_ms: int | None = None
     announced_ms: int | None = None
+    called_ms: int | None = None
     shelved_until_ms: int | None = None
+    shelf_ends_ms: int | None = None
     one_shot: bool = False
 
     @property
@@ -109,6 +119,11 @@ class Alarms:
         return replace(self, by_key={**self.by_key, alarm.key: alarm})
 
 
+def off_the_shelf(alarm: Alarm) -> Alarm:
+    """The alarm without what is said of its shelf."""
+    return replace(alarm, shelved_until_ms=None, shelf_ends_ms=None, one_shot=False)
+
+
 def moved_to(
     alarm: Alarm, *, state: State, what: What, now_ms: int, person: str = "", note: str = ""
 ) -> tuple[Alarm, Transition]:
@@ -121,6 +136,6 @@ def ended(
     alarm: Alarm, *, now_ms: int, what: What = "ended", person: str = "", note: str = ""
 ) -> tuple[Alarm, Transition]:
     """Back to normal; the transition keeps the id of the alarm that ends."""
-    last = replace(alarm, state="normal", shelved_until_ms=None, one_shot=False)
+    last = replace(off_the_shelf(alarm), state="normal")
     return replace(last, id=None, acknowledged=False, raised_ms=None), Transition(
         what=what, at_ms=now_ms, alarm=last, person=person, note=note)

@@ -1,7 +1,7 @@
 """Conditions that the service sees by itself: storage, sources, lines between lots, quarantine.
 
-Each is a callable for `Runner.providers`: Unix ms in, readings out. Delays and limits are the
-definitions' matter; here is only what is the case.
+Each is a callable for `Runner.providers`: ms of the steady clock in, readings out. Delays and
+limits are the definitions' matter; here is only what is the case.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from service.alarms.definitions import DEFINITIONS
 from service.alarms.model import Facts, Reading
 from service.alarms.sensors import SensorHealth
 from service.alarms.watching import Watched
@@ -22,10 +23,12 @@ if TYPE_CHECKING:
     from service.alarms.runner import Provider
     from service.context import Context
     from service.lines import Line
+    from service.store.sources import AssignmentRow
 
 STANDS_MS: Final = 10_000
 """A line whose sources have all sent nothing for so long stands, or for `PAUSES` of their usual
-pauses where they send rarely; common practice, no source."""
+pauses where they send rarely; common practice, no source. So does what counts as silence of a
+source that usually pauses for longer than this."""
 PAUSES: Final = 3
 CHANGING_MS: Final = 60_000
 """How long after a clean break a lot counts as just begun; common practice, no source."""
@@ -51,41 +54,52 @@ def shipped(ctx: Context) -> list[Provider]:
         Holding(ctx=ctx),
         Watched(ctx=ctx),
         Standards(ctx=ctx),
-        lambda now_ms: [Reading(kind="quarantine_filling", subject="quarantine",
-                                value=ctx.quarantine.used(now_ms=now_ms))],
+        lambda steady_ms: [Reading(
+            kind="quarantine_filling", subject="quarantine",
+            value=ctx.quarantine.used(now_ms=ctx.clock.now_ms()))],
     ]
 
 
 def facts_of(ctx: Context) -> Callable[[int], Facts]:
     """Which lines stand and which have just begun a lot."""
+    turns = Turns(ctx=ctx)
 
-    def facts(now_ms: int) -> Facts:
+    def facts(steady_ms: int) -> Facts:
         lines = ctx.lines.all()
         return Facts(
-            stopped=frozenset(line.row.id for line in lines if not _runs(ctx, line, now_ms)),
-            changing=frozenset(line.row.id for line in lines if line.turns
-                               and _within(line.turns[-1].at_ms, now_ms, CHANGING_MS)))
+            stopped=frozenset(line.row.id for line in lines if not _runs(ctx, line, steady_ms)),
+            changing=frozenset(
+                line.row.id for line in lines if line.turns
+                and steady_ms - turns.began_ms(line, steady_ms) < CHANGING_MS))
 
     return facts
 
 
-def _runs(ctx: Context, line: Line, now_ms: int) -> bool:
+def _runs(ctx: Context, line: Line, steady_ms: int) -> bool:
     for source in ctx.sources.on_line(line.row.id):
-        last = ctx.arrivals.last(source.id)
+        heard_ms = ctx.arrivals.heard_ms(source.id)
         stands_ms = max(STANDS_MS, PAUSES * ctx.arrivals.pace_ms(source.id))
-        if last is not None and now_ms - last.received_ms < stands_ms:
+        if heard_ms is not None and steady_ms - heard_ms < stands_ms:
             return True
     return False
 
 
-def _within(at_ms: int | None, now_ms: int, span_ms: int) -> bool:
-    return at_ms is not None and now_ms - at_ms < span_ms
+class Turns:
+    """Since when lines pack what they pack, on the steady clock. The stored moment of a turn is
+    carried over when it is first seen; to set the wall clock afterwards changes nothing."""
 
+    def __init__(self, *, ctx: Context) -> None:
+        self._ctx = ctx
+        self._seen: dict[str, tuple[AssignmentRow, int]] = {}
 
-def _heard_ms(ctx: Context, line: Line) -> int | None:
-    """When any source of the line was last heard since the start."""
-    last = [ctx.arrivals.last(s.id) for s in ctx.sources.on_line(line.row.id)]
-    return max((at.received_ms for at in last if at is not None), default=None)
+    def began_ms(self, line: Line, steady_ms: int) -> int:
+        """When the latest turn of a line that has one began."""
+        turn = line.turns[-1]
+        seen = self._seen.get(line.row.id)
+        if seen is None or seen[0] is not turn:
+            ago_ms = max(self._ctx.clock.now_ms() - turn.at_ms, 0)
+            seen = self._seen[line.row.id] = (turn, steady_ms - ago_ms)
+        return seen[1]
 
 
 class Storage:
@@ -95,7 +109,7 @@ class Storage:
         self._data_dir = data_dir
         self._metrics = metrics
 
-    def __call__(self, now_ms: int) -> list[Reading]:
+    def __call__(self, steady_ms: int) -> list[Reading]:
         disk = os.statvfs(self._data_dir)
         size = (disk.f_blocks - disk.f_bfree + disk.f_bavail) * disk.f_frsize
         free = disk.f_bavail * disk.f_frsize
@@ -114,12 +128,13 @@ class Failures:
         self._metrics = metrics
         self._seen: list[tuple[int, int]] = []
 
-    def __call__(self, now_ms: int) -> list[Reading]:
+    def __call__(self, steady_ms: int) -> list[Reading]:
         failures = self._writer.failures
         self._metrics.commits_failed.inc(failures - (self._seen[-1][1] if self._seen else 0))
-        # A clock that was set back does not make the minute longer.
-        self._seen = [(min(at_ms, now_ms), n) for at_ms, n in self._seen] + [(now_ms, failures)]
-        while len(self._seen) > 2 and self._seen[1][0] <= now_ms - FAILING_MS:
+        # A clock that was set back would not make the minute longer.
+        seen = [(min(at_ms, steady_ms), n) for at_ms, n in self._seen]
+        self._seen = [*seen, (steady_ms, failures)]
+        while len(self._seen) > 2 and self._seen[1][0] <= steady_ms - FAILING_MS:
             del self._seen[0]
         return [Reading(kind="storage_failing", subject="data",
                         value=self._seen[-1][1] - self._seen[0][1])]
@@ -130,37 +145,40 @@ class Sources:
 
     def __init__(self, *, ctx: Context) -> None:
         self._ctx = ctx
+        self._turns = Turns(ctx=ctx)
         self._since: dict[str, int] = {}
 
-    def __call__(self, now_ms: int) -> Iterator[Reading]:
+    def __call__(self, steady_ms: int) -> Iterator[Reading]:
         ctx = self._ctx
         gone = ctx.presence.silent()
         for line in ctx.lines.all():
-            sources = ctx.sources.on_line(line.row.id)
-            heard_ms = _heard_ms(ctx, line)
+            heard = {s.id: ctx.arrivals.heard_ms(s.id) for s in ctx.sources.on_line(line.row.id)}
             if line.lot is None:
                 self._since.pop(line.row.id, None)
                 continue
             # What came before this start of the service, or before this lot, is not asked for.
-            since_ms = max(self._since.setdefault(line.row.id, now_ms), line.turns[-1].at_ms)
-            quiet = [("line_silent", line.row.id, now_ms - max(heard_ms or 0, since_ms))
-                     ] if sources else []
-            for source in sources:
-                last = ctx.arrivals.last(source.id)
-                if source.id in gone:
-                    quiet.append(("source_lost", source.id, now_ms - gone[source.id]))
-                if heard_ms is not None:
-                    own_ms = max(last.received_ms if last is not None else 0, since_ms)
-                    quiet.append(("sensor_silent", source.id, heard_ms - own_ms))
-            for kind, subject, quiet_ms in quiet:
+            since_ms = max(self._since.setdefault(line.row.id, steady_ms),
+                           self._turns.began_ms(line, steady_ms))
+            paces_ms = {s: ctx.arrivals.pace_ms(s) for s in heard}
+            newest_ms = max((ms for ms in heard.values() if ms is not None), default=None)
+            quiet = [("line_silent", line.row.id, min(filter(None, paces_ms.values()), default=0),
+                      steady_ms - _later(newest_ms, since_ms))] if heard else []
+            for source, heard_ms in heard.items():
+                if source in gone:
+                    quiet.append(("source_lost", source, 0, steady_ms - gone[source].steady_ms))
+                if newest_ms is not None:
+                    quiet.append(("sensor_silent", source, paces_ms[source],
+                                  newest_ms - _later(heard_ms, since_ms)))
+            for kind, subject, pace_ms, quiet_ms in quiet:
                 yield Reading(kind=kind, subject=subject, value=_s(quiet_ms), line=line.row.id,
-                              lot=line.lot)
-        yield from self._clocks(now_ms)
+                              lot=line.lot, limit=_patience_s(kind, pace_ms))
+        yield from self._clocks(steady_ms)
 
-    def _clocks(self, now_ms: int) -> Iterator[Reading]:
+    def _clocks(self, steady_ms: int) -> Iterator[Reading]:
         for source in self._ctx.sources.all():
             last = self._ctx.arrivals.last(source.id)
-            if last is None:
+            heard_ms = self._ctx.arrivals.heard_ms(source.id)
+            if last is None or heard_ms is None:
                 continue
             metrics = self._ctx.metrics
             metrics.source_last_record.labels(source.id).set(last.received_ms / 1000)
@@ -168,9 +186,20 @@ class Sources:
                 continue
             skew_s = last.skew_ms / 1000
             metrics.source_clock_skew.labels(source.id).set(skew_s)
-            if _within(last.received_ms, now_ms, FRESH_MS):
+            if steady_ms - heard_ms < FRESH_MS:
                 yield Reading(kind="clock_off", subject=source.id, line=source.is_.line or "",
                               value=abs(skew_s), limit=None if skew_s >= 0 else BEHIND_S)
+
+
+def _patience_s(kind: str, pace_ms: int) -> float:
+    """How long a source or line may say nothing: what its kind says, unless it usually pauses so
+    long that it would be called for again and again."""
+    limit_s = DEFINITIONS[kind].limit
+    return limit_s if pace_ms <= STANDS_MS else max(limit_s, PAUSES * pace_ms / 1000)
+
+
+def _later(at_ms: int | None, since_ms: int) -> int:
+    return since_ms if at_ms is None else max(at_ms, since_ms)
 
 
 def _s(ms: int) -> float:
@@ -184,7 +213,7 @@ class Standards:
         self._ctx = ctx
         self._told: set[tuple[str, str, str]] = set()
 
-    def __call__(self, now_ms: int) -> tuple[Reading, ...]:
+    def __call__(self, steady_ms: int) -> tuple[Reading, ...]:
         lots = [self._ctx.lots.find(line.lot) for line in self._ctx.lines.all() if line.lot]
         used = {(lot.row.standard_id, lot.row.standard_edition, lot.binding.digest[:12])
                 for lot in lots if lot is not None}
@@ -203,17 +232,17 @@ class Holding:
         self._ctx = ctx
         self._runs: dict[str, tuple[int, int, int]] = {}
 
-    def __call__(self, now_ms: int) -> Iterable[Reading]:
+    def __call__(self, steady_ms: int) -> Iterable[Reading]:
         for line in self._ctx.lines.all():
             name, held = line.row.id, self._ctx.throughput.held(line=line.row.id)
             if name not in self._runs:
                 for result in RESULTS:
                     self._ctx.metrics.fruit.labels(name, result)
             # What was held before the stream, what is held now, and when that last grew.
-            before, seen, grew_ms = self._runs.get(name, (held, held, now_ms))
+            before, seen, grew_ms = self._runs.get(name, (held, held, steady_ms))
             if held > seen:
-                seen, grew_ms = held, now_ms
-            elif not _within(grew_ms, now_ms, STREAK_MS):
+                seen, grew_ms = held, steady_ms
+            elif steady_ms - grew_ms >= STREAK_MS:
                 before = held
             self._runs[name] = (before, seen, grew_ms)
             yield Reading(kind="holding_growing", subject=name, value=held - before, line=name,
@@ -224,11 +253,11 @@ def broker(status: Callable[[], dict[str, Any]]) -> Provider:
     """Whether the broker is connected. status: `mqtt.Subscription.status`."""
     lost_ms: int | None = None
 
-    def read(now_ms: int) -> list[Reading]:
+    def read(steady_ms: int) -> list[Reading]:
         nonlocal lost_ms
         told = status()
-        lost_ms = None if told["connected"] else (now_ms if lost_ms is None else lost_ms)
+        lost_ms = None if told["connected"] else (steady_ms if lost_ms is None else lost_ms)
         return [Reading(kind="broker_lost", subject=str(told["broker"]),
-                        value=0.0 if lost_ms is None else _s(now_ms - lost_ms))]
+                        value=0.0 if lost_ms is None else _s(steady_ms - lost_ms))]
 
     return read

@@ -28,14 +28,15 @@ def event_of(transition: Transition) -> EventRow:
         value=alarm.value, person=transition.person, note=transition.note)
 
 
-def alarm_of(row: AlarmRow, *, now_ms: int) -> Alarm:
+def alarm_of(row: AlarmRow, *, steady_ms: int = 0) -> Alarm:
     """An open alarm as it was stored. What its condition did meanwhile is not known: where it was
-    active it counts as lasting until readings say otherwise, and all delays begin anew."""
+    active it counts as lasting until readings say otherwise, and all delays begin anew at steady_ms
+    (of the steady clock)."""
     return Alarm(
         kind=row.kind, subject=row.subject, line=row.line, lot=row.lot,
         id=None if row.ended_ms is not None else row.id, state=cast(State, row.state),
         acknowledged=bool(row.acknowledged), value=row.value, limit=row.above,
-        over=row.state in ("unacknowledged", "acknowledged"), turned_ms=now_ms,
+        over=row.state in ("unacknowledged", "acknowledged"), turned_ms=steady_ms,
         raised_ms=row.raised_ms,
         announced_ms=row.announced_ms, shelved_until_ms=row.shelved_until_ms,
         one_shot=bool(row.one_shot))

@@ -48,12 +48,13 @@ class UnknownAlarm(Exception):
 
 
 class Runner:
-    """`providers` are asked for their readings, given the Unix ms; one that fails is taken to
-    read what it read before. `facts` says which lines stand and which have just changed lots."""
+    """`providers` are asked for their readings, given the ms of the steady clock; one that fails is
+    taken to read what it read before. `facts`, given the same, says which lines stand and which
+    have just changed lots."""
 
     def __init__(self, *, writer: Writer, clock: Clock, metrics: Metrics) -> None:
         self.providers: list[Provider] = []
-        self.facts: Callable[[int], Facts] = lambda now_ms: ALL_RUN
+        self.facts: Callable[[int], Facts] = lambda steady_ms: ALL_RUN
         self._writer = writer
         self._clock = clock
         self._metrics = metrics
@@ -64,8 +65,8 @@ class Runner:
 
     def load(self, *, rows: Iterable[AlarmRow], last_id: int) -> None:
         """Go on with the alarms that were open when the service ended."""
-        now_ms = self._clock.now_ms()
-        found = [alarm_of(row, now_ms=now_ms) for row in rows if row.kind in DEFINITIONS]
+        steady_ms = self._clock.steady_ms()
+        found = [alarm_of(row, steady_ms=steady_ms) for row in rows if row.kind in DEFINITIONS]
         self._state = Alarms(next_id=last_id + 1, by_key={a.key: a for a in found})
         self._count()
 
@@ -93,15 +94,16 @@ class Runner:
     async def tick(self) -> None:
         """Read every condition, move, and store what changed."""
         readings = [reading for provider in self.providers for reading in await self._ask(provider)]
-        now_ms = self._clock.now_ms()
+        steady_ms = self._clock.steady_ms()
         self._state, transitions = step(
-            self._state, readings=readings, now_ms=now_ms, facts=self.facts(now_ms))
+            self._state, readings=readings, now_ms=self._clock.now_ms(), steady_ms=steady_ms,
+            facts=self.facts(steady_ms))
         self._note(transitions)
         await self.store()
 
     async def _ask(self, provider: Provider) -> tuple[Reading, ...]:
         try:
-            given = provider(self._clock.now_ms())
+            given = provider(self._clock.steady_ms())
             found = tuple(await given if inspect.isawaitable(given) else given)
             unknown = {reading.kind for reading in found} - DEFINITIONS.keys()
             if unknown:

@@ -52,8 +52,8 @@ Graded = tuple[FruitBatch, Verdicts]
 
 @dataclass(slots=True)
 class _Watched:
-    """One source on its line's lot. recent: each look's fruit with its Unix ms; before: earlier
-    fruit of the lot."""
+    """One source on its line's lot. recent: each look's fruit with its time; before: earlier fruit
+    of the lot. Times are of the steady clock."""
 
     lot: str
     shape: Shape
@@ -61,18 +61,18 @@ class _Watched:
     recent: deque[tuple[int, FruitBatch, Verdicts]] = field(default_factory=deque)
     refused: deque[tuple[int, int]] = field(default_factory=deque)
 
-    def add(self, *, now_ms: int, fruit: Sequence[Graded], refused: int) -> None:
+    def add(self, *, steady_ms: int, fruit: Sequence[Graded], refused: int) -> None:
         if fruit:
-            self.recent.append((now_ms, concat(batches=[b for b, _ in fruit]),
+            self.recent.append((steady_ms, concat(batches=[b for b, _ in fruit]),
                                 concat_verdicts(parts=[v for _, v in fruit])))
         if refused:
-            self.refused.append((now_ms, refused))
+            self.refused.append((steady_ms, refused))
         gone = []
-        while self.recent and self.recent[0][0] <= now_ms - SPAN_MS:
+        while self.recent and self.recent[0][0] <= steady_ms - SPAN_MS:
             gone.append(self.recent.popleft())
         if gone:
             self.before = merged(states=[self.before, self._state(gone)], shape=self.shape)
-        while self.refused and self.refused[0][0] <= now_ms - SPAN_MS:
+        while self.refused and self.refused[0][0] <= steady_ms - SPAN_MS:
             self.refused.popleft()
 
     def _state(self, parts: Sequence[tuple[int, FruitBatch, Verdicts]]) -> WindowState:
@@ -130,13 +130,13 @@ class SensorHealth:
             with self._lock:
                 self._refused[source] += n
 
-    async def __call__(self, now_ms: int) -> tuple[Reading, ...]:
-        if self._looked_ms is None or not 0 <= now_ms - self._looked_ms < EVERY_MS:
-            self._looked_ms = now_ms
-            self._readings = await asyncio.to_thread(lambda: tuple(self._look(now_ms)))
+    async def __call__(self, steady_ms: int) -> tuple[Reading, ...]:
+        if self._looked_ms is None or steady_ms - self._looked_ms >= EVERY_MS:
+            self._looked_ms = steady_ms
+            self._readings = await asyncio.to_thread(lambda: tuple(self._look(steady_ms)))
         return self._readings
 
-    def _look(self, now_ms: int) -> Iterator[Reading]:
+    def _look(self, steady_ms: int) -> Iterator[Reading]:
         with self._lock:
             parts, self._pending, self._fruit = self._pending, deque(), 0
             refused, self._refused = self._refused, Counter()
@@ -151,7 +151,7 @@ class SensorHealth:
                 shape = Shape.of(compiled=lot.binding.compiled)
                 watched = self._watched[source.id] = _Watched(
                     lot.id, shape, no_fruit(shape=shape))
-            watched.add(now_ms=now_ms, refused=refused[source.id], fruit=[
+            watched.add(steady_ms=steady_ms, refused=refused[source.id], fruit=[
                 (p.batch, p.verdicts) for p in parts
                 if p.batch.source == source.id and p.lot == lot.id])
             yield from self._readings_of(source.id, line.row.id, watched)

@@ -77,7 +77,7 @@ class Watched:
     def __init__(self, *, ctx: Context) -> None:
         self._ctx = ctx
 
-    def __call__(self, now_ms: int) -> Iterator[Reading]:
+    def __call__(self, steady_ms: int) -> Iterator[Reading]:
         for line in self._ctx.lines.all():
             rate = self._ctx.rejects.rate(line.row.id)
             if rate is not None and rate.lot == line.lot and rate.n >= SPAN:

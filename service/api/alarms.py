@@ -68,7 +68,7 @@ def alarm_json(alarm: Alarm, *, lang: str, ended_ms: int | None = None) -> dict[
 
 def past_json(row: AlarmRow, *, lang: str) -> dict[str, Any]:
     """An alarm that has ended, or one of a kind that this version no longer has."""
-    alarm = alarm_of(row, now_ms=row.announced_ms)
+    alarm = alarm_of(row)
     if row.kind not in DEFINITIONS:
         return {"id": row.id, "kind": row.kind, "state": row.state, "subject": row.subject,
                 "raised": utc(row.raised_ms), "ended": utc(row.ended_ms)}

@@ -34,7 +34,8 @@ async def ready(request: Request) -> dict[str, Any]:
         "filesystem": ctx.store.filesystem,
         "lots": len(ctx.lots.all()),
         "mqtt": mqtt.status() if mqtt is not None else None,
-        "silent_sources": {name: utc(since) for name, since in ctx.presence.silent().items()},
+        "silent_sources": {
+            name: utc(since.at_ms) for name, since in ctx.presence.silent().items()},
     }
 
 

@@ -52,7 +52,7 @@ async def _ended(ctx: Context, look: Look, *, cursor: int, limit: int) -> dict[s
     rows, further = await ended(ctx, cursor=cursor, limit=limit)
     return {"further": further, "ended": [{
         "id": row.id, "title": DEFINITIONS[row.kind].text(look.words.lang).title,
-        "subject": subject_of(alarm_of(row, now_ms=0), lang=look.words.lang),
+        "subject": subject_of(alarm_of(row), lang=look.words.lang),
         "raised_ms": row.raised_ms, "ended_ms": row.ended_ms,
         "priority": DEFINITIONS[row.kind].priority} for row in rows if row.kind in DEFINITIONS]}
 
@@ -108,7 +108,7 @@ async def alarm_page(request: Request) -> Response:
     alarm_id = request.path_params["alarm_id"]
     row, events = await history(ctx, alarm_id=min(alarm_id, NEWEST))
     now_ms = ctx.clock.now_ms()
-    alarm = ctx.alarms.find(alarm_id) or (alarm_of(row, now_ms=now_ms) if row else None)
+    alarm = ctx.alarms.find(alarm_id) or (alarm_of(row) if row else None)
     if alarm is None or alarm.kind not in DEFINITIONS:
         raise unknown_alarm(alarm_id)
     unit, lang = DEFINITIONS[alarm.kind].unit, look.words.lang

@@ -23,7 +23,7 @@ class House:
     def __init__(self, *, folder: Path, now_ms: int) -> None:
         self.now_ms = now_ms
         settings = Settings(data_dir=folder)
-        clock = Clock(lambda: self.now_ms)
+        clock = Clock(lambda: self.now_ms, lambda: self.now_ms)
         self.ctx: Context = join(settings=settings, clock=clock)
         self.app: FastAPI = create_app(settings=settings, clock=clock, joined=self.ctx)
         self.app.state.context = self.ctx

@@ -32,7 +32,7 @@ def _do(driven: Driven, name: str) -> None:
         return
     if name == "restart":
         last = next(t for t in reversed(driven.log) if t.alarm.key == ("plain", "s"))
-        back = alarm_of(row_of(last), now_ms=driven.now_s * 1000)
+        back = alarm_of(row_of(last), steady_ms=driven.now_s * 1000)
         assert (back.id, back.state, back.acknowledged) == (
             driven.alarm().id, driven.alarm().state, driven.alarm().acknowledged)
         driven.state = driven.state.put(back)

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from grading.record import Column
+from service.clock import Clock
 from service.lines import AHEAD_MS, Arrivals, Line
 from service.store.sources import AssignmentRow, LineRow
 
@@ -19,7 +20,8 @@ STEPS = st.lists(st.one_of(
 @given(steps=STEPS)
 def test_a_fruit_always_goes_to_the_lot_it_first_went_to(steps: list[tuple[str, str, int]]) -> None:
     """The model: fruit up to the highest seen before a break belong before it, in every run."""
-    line, arrivals = Line(LineRow(id="l", holding="H", registered_ms=0)), Arrivals()
+    line, arrivals = (
+        Line(LineRow(id="l", holding="H", registered_ms=0)), Arrivals(clock=Clock()))
     breaks: list[tuple[dict[str, int], str | None]] = []
     seen: dict[str, int] = {}
     for kind, what, seq in steps:
@@ -61,7 +63,7 @@ def test_with_a_trusted_clock_fruit_go_by_their_own_time(
 
 
 def test_only_the_latest_runs_of_a_source_are_remembered() -> None:
-    arrivals = Arrivals(heights={"s": {f"r{i}": i for i in range(20)}})
+    arrivals = Arrivals(clock=Clock(), heights={"s": {f"r{i}": i for i in range(20)}})
     assert arrivals.highest(source="s", run="r19") == 19
     assert arrivals.highest(source="s", run="r0") is None
     assert len(arrivals.of("s")) == 16

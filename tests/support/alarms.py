@@ -27,11 +27,13 @@ KINDS = {
 
 
 class Driven:
-    """Alarms of KINDS on subject "s" of line-1; `now_s` is the time, from 1000 s on."""
+    """Alarms of KINDS on subject "s" of line-1; `now_s` is the time, from 1000 s on, and set_s by
+    how much the wall clock was set besides."""
 
     def __init__(self) -> None:
         self.state = Alarms()
         self.now_s = 1000
+        self.set_s = 0
         self.log: list[Transition] = []
 
     def run(self, seconds: int, *, facts: Facts = ALL_RUN, **values: float) -> list[str]:
@@ -41,7 +43,8 @@ class Driven:
             readings = [Reading(kind=kind, subject="s", value=value, line="line-1")
                         for kind, value in values.items()]
             self.state, transitions = step(self.state, readings=readings, facts=facts,
-                                           now_ms=self.now_s * 1000, definitions=KINDS)
+                                           now_ms=(self.now_s + self.set_s) * 1000,
+                                           steady_ms=self.now_s * 1000, definitions=KINDS)
             self.log.extend(transitions)
             found.extend(f"{t.alarm.kind}:{t.what}@{self.now_s}" for t in transitions)
             self.now_s += 1
@@ -51,7 +54,8 @@ class Driven:
         return self.state.by_key[kind, "s"]
 
     def do(self, command: Any, kind: str = "plain", **values: Any) -> Transition:
-        after, transition = command(self.alarm(kind), now_ms=self.now_s * 1000, **values)
+        after, transition = command(self.alarm(kind), now_ms=(self.now_s + self.set_s) * 1000,
+                                    **values)
         self.state = self.state.put(after)
         self.log.append(transition)
         found: Transition = transition

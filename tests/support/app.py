@@ -23,10 +23,13 @@ LOT: dict[str, Any] = {
 
 @contextmanager
 def service(
-    data_dir: Path, *, now_ms: Callable[[], int] = lambda: NOON_MS, **settings: Any
+    data_dir: Path, *, now_ms: Callable[[], int] = lambda: NOON_MS,
+    steady_ms: Callable[[], int] | None = None, **settings: Any
 ) -> Iterator[TestClient]:
-    """A client of a started service; without another the clock stands at noon of 14 July 2026."""
-    app = create_app(settings=Settings(data_dir=data_dir, **settings), clock=Clock(now_ms))
+    """A client of a started service; without another the clock stands at noon of 14 July 2026.
+    steady_ms: None where nobody sets the clock but time itself."""
+    app = create_app(settings=Settings(data_dir=data_dir, **settings),
+                     clock=Clock(now_ms, steady_ms or now_ms))
     with TestClient(app, raise_server_exceptions=False) as client:
         yield client
 

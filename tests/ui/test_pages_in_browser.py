@@ -301,7 +301,8 @@ def test_the_lot_page_refreshes_and_freezes(wall: Page, address: str) -> None:
     assert not wall.locator("#frozen").is_visible()
 
 
-def test_the_page_says_when_it_is_stale(browser: Browser, tmp_path: Path) -> None:
+@pytest.mark.parametrize("set_s", [0, -3600], ids=["", "device clock set back"])
+def test_the_page_says_when_it_is_stale(browser: Browser, tmp_path: Path, set_s: int) -> None:
     page = browser.new_page(viewport={"width": 1920, "height": 1080}, locale="en-US")
     page.clock.install()
     with serve(data_dir=tmp_path) as address:
@@ -310,6 +311,7 @@ def test_the_page_says_when_it_is_stale(browser: Browser, tmp_path: Path) -> Non
         assert not page.locator("#stale").is_visible()
     with page.expect_event("requestfailed"):
         page.clock.run_for(5_100)
+    page.clock.set_system_time(page.evaluate("Date.now()") / 1000 + set_s)
     page.clock.run_for(15_000)
     page.wait_for_selector("#stale", state="visible")
     assert page.inner_text("#stale").startswith("Stale.")

@@ -51,7 +51,7 @@ def test_the_limit_itself_is_over_and_the_deadband_holds() -> None:
 def test_a_reading_may_bring_its_limit() -> None:
     driven = Driven()
     for value, limit, over in ((0.5, 0.4, True), (0.5, 0.6, False)):
-        state, _ = step(driven.state, now_ms=0, definitions=KINDS, readings=[
+        state, _ = step(driven.state, now_ms=0, steady_ms=0, definitions=KINDS, readings=[
             Reading(kind="plain", subject="s", value=value, limit=limit)])
         assert (("plain", "s") in state.by_key) is over
 
@@ -229,25 +229,58 @@ def test_out_of_service_it_says_nothing_until_it_is_put_back() -> None:
     assert driven.state.open() == []
 
 
-def test_a_clock_that_is_set_back_does_not_hold_delays_up() -> None:
+@pytest.mark.parametrize("set_s", [-3600, -30, 30, 3600])
+def test_a_clock_that_is_set_changes_no_delay_and_no_shelf(set_s: int) -> None:
+    """Raised after 10 s, over after 20, called again a minute later, shelved for a hundred: as the
+    tests above have it for a clock that nobody sets. What is kept is the wall's time."""
     driven = Driven()
     driven.run(5, plain=12)
-    driven.now_s -= 900
-    assert driven.run(11, plain=12) == ["plain:raised@115"]
-    driven.now_s -= 50
-    driven.run(21, plain=1)
-    assert driven.alarm().state == "returned"
+    driven.set_s = set_s
+    assert driven.run(6, plain=12) == ["plain:raised@1010"]
+    assert driven.log[-1].at_ms == driven.alarm().raised_ms == (1010 + set_s) * 1000
+    driven.run(5, plain=1)
+    driven.set_s = 0
+    assert driven.run(17, plain=1) == ["plain:returned@1031"]
+    assert driven.run(9, plain=12) == []
+    driven.set_s = set_s
+    assert driven.run(60, plain=12) == ["plain:raised_again@1070"]
+    driven.do(commands.shelve, until_ms=(driven.now_s + set_s + 100) * 1000, one_shot=False,
+              person="M. Orrin", note="known")
+    driven.run(1, plain=12)
+    driven.set_s = 0
+    assert driven.run(120, plain=12) == ["plain:raised_again@1202"]
+
+
+@pytest.mark.parametrize("set_s", [-3600, 3600])
+def test_a_clock_that_is_set_during_a_restart(set_s: int) -> None:
+    """What is known of a call and of a shelf is the wall's time only. Set back, the call counts as
+    just made and the shelf holds no longer than a shelf may; set forward, both are over."""
+    driven = _raised()
+    driven.state = driven.state.put(alarm_of(row_of(driven.log[-1]), steady_ms=0))
+    driven.set_s = set_s
+    assert driven.run(21, plain=1) == ["plain:returned@1031"]
+    assert driven.run(70, plain=12) == [
+        f"plain:raised_again@{1011 + 60 if set_s < 0 else 1032 + 10}"]
+    shelved = driven.do(
+        commands.shelve, until_ms=(driven.now_s + driven.set_s + 8 * 3600) * 1000,
+        one_shot=False, person="M. Orrin", note="known")
+    driven.state = driven.state.put(alarm_of(row_of(shelved), steady_ms=driven.now_s * 1000))
+    driven.set_s += set_s
+    began_s = driven.now_s
+    (found,) = driven.run(8 * 3600 + 1, plain=12)
+    assert found == f"plain:raised_again@{began_s + 8 * 3600 - max(set_s, 0)}"
 
 
 def test_a_restart_keeps_acknowledgements_shelves_and_begins_delays_anew() -> None:
     driven = _raised()
     kept = driven.do(commands.acknowledge, person="M. Orrin")
-    back = alarm_of(row_of(kept), now_ms=driven.now_s * 1000)
-    assert back == replace(driven.alarm(), turned_ms=driven.now_s * 1000)
+    back = alarm_of(row_of(kept), steady_ms=driven.now_s * 1000)
+    assert back == replace(driven.alarm(), turned_ms=driven.now_s * 1000, called_ms=None)
     shelved = driven.do(commands.shelve, until_ms=(driven.now_s + 100) * 1000, one_shot=True,
                         person="M. Orrin", note="known")
-    back = alarm_of(row_of(shelved), now_ms=driven.now_s * 1000)
-    assert back == replace(driven.alarm(), turned_ms=driven.now_s * 1000, over=False)
+    back = alarm_of(row_of(shelved), steady_ms=driven.now_s * 1000)
+    assert back == replace(
+        driven.alarm(), turned_ms=driven.now_s * 1000, called_ms=None, over=False)
     driven.state = Alarms(next_id=2, by_key={back.key: back})
     assert driven.run(20, plain=1) == []
     assert driven.run(1, plain=1) == ["plain:ended@1031"]

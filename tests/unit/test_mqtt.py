@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from prometheus_client import generate_latest
 
 from service.cli.main import main
+from service.clock import Clock
 from service.metrics import Metrics
 from service.mqtt_link import Backoff
 from service.mqtt_road import Address, address_of
@@ -139,15 +140,15 @@ def test_by_chance_no_pause_is_above_the_cap_or_under_its_half() -> None:
 
 
 def test_the_last_word_of_a_source_holds() -> None:
-    metrics = Metrics()
-    presence = Presence(metrics=metrics)
-    presence.tell(source="cam-2", silent=True, at_ms=100)
-    presence.tell(source="cam-1", silent=False, at_ms=100)
-    presence.tell(source="cam-2", silent=True, at_ms=200)
-    assert presence.silent() == {"cam-2": 100}  # since it was first heard
-    presence.tell(source="cam-1", silent=True, at_ms=300)
+    metrics, now_ms = Metrics(), iter((100, 100, 90, 300, 400))
+    presence = Presence(metrics=metrics, clock=Clock(lambda: next(now_ms), lambda: 7))
+    presence.tell(source="cam-2", silent=True)
+    presence.tell(source="cam-1", silent=False)
+    presence.tell(source="cam-2", silent=True)
+    assert presence.silent() == {"cam-2": (100, 7)}  # since it was first heard
+    presence.tell(source="cam-1", silent=True)
     assert list(presence.silent()) == ["cam-1", "cam-2"]
-    presence.tell(source="cam-2", silent=False, at_ms=400)
+    presence.tell(source="cam-2", silent=False)
     presence.forget(source="cam-9")
     presence.forget(source="cam-1")
     assert presence.silent() == {}
@@ -157,10 +158,10 @@ def test_the_last_word_of_a_source_holds() -> None:
 
 
 def test_no_more_names_are_kept_than_a_house_has() -> None:
-    presence = Presence(metrics=Metrics())
+    presence = Presence(metrics=Metrics(), clock=Clock())
     for k in range(NAMES_KEPT):
-        assert presence.tell(source=f"s{k}", silent=True, at_ms=k)
-    assert not presence.tell(source="one-more", silent=True, at_ms=1)
-    assert presence.tell(source="s0", silent=False, at_ms=1)
+        assert presence.tell(source=f"s{k}", silent=True)
+    assert not presence.tell(source="one-more", silent=True)
+    assert presence.tell(source="s0", silent=False)
     presence.forget(source="s1")
-    assert presence.tell(source="one-more", silent=True, at_ms=1)
+    assert presence.tell(source="one-more", silent=True)

@@ -30,10 +30,11 @@ CASES: dict[str, tuple[dict[str, str], list[tuple[int, str | None]], dict[str, s
     # Away at minute 3; for 1 min.
     "DrupeDown": ({f"up{{{DRUPE}}}": "1x2 0x5"}, [(2, None), (3, None), (4, "")], {}),
     # The time stamp follows the clock to minute 5 and stands there: 60 s behind at minute 6, which
-    # is not over 60; 120 s at minute 7; for 30 s, so at minute 8, 180 s behind.
+    # is not over 60; 120 s at minute 7; for 30 s, so at minute 8, 180 s behind. A clock set back by
+    # more than an hour while nothing comes through leaves a time stamp that is ahead.
     "DrupeHeartbeatLate": (
-        {f"grading_heartbeat_timestamp_seconds{{{DRUPE}}}": "0+60x5 300x5"},
-        [(6, None), (7, None), (8, "3m 0s")], {}),
+        {f"grading_heartbeat_timestamp_seconds{{{DRUPE}}}": "0+60x5 300x2 4200x5"},
+        [(6, None), (7, None), (8, "3m 0s"), (10, "1h 0m 0s")], {}),
     # One failure between minutes 10 and 11; five minutes later it is out of the window.
     "DrupeStorageRefuses": (
         {f"grading_commits_failed_total{{{DRUPE}}}": "0x10 1x10"},

@@ -13,10 +13,20 @@ const stream = live().dataset.events;
 const STALE_MS = stream ? 5000 : 12000;
 let events;
 let answered = Date.now();
+let answeredAt = performance.now();
 let held = false;
 let timer = 0;
-let pressedAt = 0;
+let pressedAt = -PRESS_MS;
 let waiting = "";
+
+function answeredNow() {
+  answered = Date.now();
+  answeredAt = performance.now();
+}
+
+/** How long ago that was. Setting the clock must not hide it, nor may the device's sleep, which
+ * the other clock may leave out. */
+const ageMs = () => Math.max(Date.now() - answered, performance.now() - answeredAt);
 
 const clock = (date) => date.toLocaleTimeString(root.lang, { hour12: false });
 
@@ -36,11 +46,11 @@ function mark(banner, on, at) {
 }
 
 function show() {
-  const seconds = Math.max(0, Math.round((Date.now() - answered) / 1000));
+  const seconds = Math.round(ageMs() / 1000);
   for (const age of document.querySelectorAll(".age")) {
     age.textContent = `(${age.dataset.word.replace("{s}", seconds)})`;
   }
-  const late = !held && Date.now() - answered > STALE_MS;
+  const late = !held && ageMs() > STALE_MS;
   mark(stale, late, answered);
   mark(frozen, held, answered);
   root.classList.toggle("is-stale", late);
@@ -49,7 +59,7 @@ function show() {
 /** Swap the live part; keep focus where it was, and leave a reader's selection alone. While a
  * finger is down it waits: what is being pressed must not change under it. */
 function swap(text) {
-  const pressed = Date.now() - pressedAt < PRESS_MS;
+  const pressed = performance.now() - pressedAt < PRESS_MS;
   waiting = pressed ? text : "";
   if (pressed || !getSelection().isCollapsed) return;
   const page = new DOMParser().parseFromString(text, "text/html");
@@ -86,7 +96,7 @@ async function refresh() {
     });
     if (answer.ok && !held) {
       const text = await answer.text();
-      answered = Date.now();
+      answeredNow();
       if (!held) swap(text);
     }
   } catch {
@@ -100,7 +110,7 @@ async function refresh() {
 function listen() {
   events = new EventSource(stream);
   events.addEventListener("picture", (event) => {
-    answered = Date.now();
+    answeredNow();
     if (!held) swap(event.data);
     show();
   });
@@ -112,11 +122,11 @@ function start() {
 }
 
 function lifted() {
-  pressedAt = 0;
+  pressedAt = -PRESS_MS;
   if (waiting && !held) setTimeout(() => swap(waiting));  // after the press has done its work
 }
 
-document.addEventListener("pointerdown", () => { pressedAt = Date.now(); });
+document.addEventListener("pointerdown", () => { pressedAt = performance.now(); });
 for (const kind of ["pointerup", "pointercancel"]) document.addEventListener(kind, lifted);
 freeze.hidden = false;
 freeze.addEventListener("click", () => {
