@@ -46,8 +46,9 @@ class Minute:
 def lots_of(ctx: Context, line: Line, *, now_ms: int) -> list[LotState]:
     """The lots that a line has packed within a day, in their order; never the holding lot."""
     turns = list(line.turns)  # the event loop may add one meanwhile
-    ends = [t.at_ms for t in turns[1:]] + [now_ms + DAY_MS]
-    ids = [t.lot for t, end_ms in zip(turns, ends, strict=True)
+    ends = [*(t.at_ms for t in turns[1:]), now_ms + DAY_MS]
+    # Before its first turn a line has one end more than it has turns.
+    ids = [t.lot for t, end_ms in zip(turns, ends, strict=False)
            if t.lot is not None and end_ms > now_ms - DAY_MS]
     return [ctx.lots.get(lot_id) for lot_id in dict.fromkeys(ids)]
 

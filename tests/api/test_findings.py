@@ -12,6 +12,7 @@ from starlette.testclient import TestClient
 
 from service.alarms.watching import SPAN, Watched
 from service.rows import utc
+from tests.api.test_lines import LINE
 from tests.support.app import NOON_MS, service
 from tests.support.line import minutes, register
 
@@ -76,6 +77,14 @@ def test_a_quiet_line_has_no_findings(line: Line) -> None:
     assert line.findings() == []
     assert "drift" not in line.readings()
     assert line.client.get("/v1/lines/line-9/findings").status_code == 404
+
+
+def test_a_line_that_has_not_been_told_a_lot_has_no_findings(tmp_path: Path) -> None:
+    with service(tmp_path) as client:
+        assert client.post("/v1/lines", json=LINE).status_code == 201
+        answer = client.get("/v1/lines/line-1/findings")
+        assert answer.status_code == 200, answer.text
+        assert answer.json()["findings"] == []
 
 
 def test_a_lane_is_named_with_its_cause_and_what_it_did(line: Line) -> None:
