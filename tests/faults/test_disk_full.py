@@ -225,8 +225,9 @@ def test_a_full_volume_is_said_and_left_behind(
         later = count(clock, 10)
 
         def over() -> bool:
-            """A minute after the last failure and another one, by the service's clock."""
-            disk.set(clock_s=next(later))
+            """A minute after the last failure and another one, by the service's clocks."""
+            moved = next(later)
+            disk.set(clock_s=moved, boot_s=moved)
             return set(alarms(served).values()) <= {"returned"}
 
         within(PATIENT_S, over, "all is well again")
@@ -259,8 +260,8 @@ def fill_the_volume(served: Served, volume: Path) -> list[Sender]:
 
 
 def warned(served: Served, volume: Path, disk: FaultyDisk) -> int:
-    """What is said past 80, 90 and 95 %, once the clock is moved across each alarm's delay; by how
-    many seconds it was moved in all."""
+    """What is said past 80, 90 and 95 %, once both clocks are moved across each alarm's delay; by
+    how many seconds they were moved in all."""
     clock = 0
     for full, kind, title, delay_s in (
         (0.82, "storage_filling", "Data disk fills up", 300),
@@ -273,7 +274,7 @@ def warned(served: Served, volume: Path, disk: FaultyDisk) -> int:
         within(PATIENT_S, lambda full=full: seen_full(served) >= full - 0.005, "it is seen")
         assert alarms(served) == before  # no alarm before its delay is over
         clock += delay_s + 1
-        disk.set(clock_s=clock)
+        disk.set(clock_s=clock, boot_s=clock)
         within(PATIENT_S, lambda kind=kind: alarms(served).get(kind) == "unacknowledged", kind)
         assert title in page(served, "/alarms")
     (volume / "other").unlink()

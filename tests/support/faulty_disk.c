@@ -1,6 +1,7 @@
 /* A disk that does as it is told: preloaded into the service (LD_PRELOAD), it watches the files of
    one folder and fails, kills, delays, fills up or writes a journal of what reaches them. It also
-   moves the wall clock and shows another mount table. The other side is faulty_disk.py.
+   moves the wall clock and the clock since boot, and shows another mount table. The other side is
+   faulty_disk.py.
 
      FAULTY_ROOT     the folder, absolute
      FAULTY_CONTROL  a file of WORDS int64, mapped, so that a test can change it while we run
@@ -27,7 +28,8 @@
 #include <time.h>
 #include <unistd.h>
 
-enum { KIND, AT, FOREVER, ERROR, BUDGET, SYNC_DELAY_US, CLOCK_S, COUNT, INJECTED, WORDS = 16 };
+enum { KIND, AT, FOREVER, ERROR, BUDGET, SYNC_DELAY_US, CLOCK_S, COUNT, INJECTED, BOOT_S,
+       WORDS = 16 };
 enum { WRITES = 1, SYNCS, OPENS };
 enum { DIE = -1, FILES = 65536 };
 
@@ -231,5 +233,6 @@ int unlink(const char *path) {
 int clock_gettime(clockid_t which, struct timespec *now) {
     int done = syscall(SYS_clock_gettime, which, now);
     if (!done && which == CLOCK_REALTIME) now->tv_sec += word[CLOCK_S];
+    if (!done && which == CLOCK_BOOTTIME) now->tv_sec += word[BOOT_S];
     return done;
 }

@@ -13,7 +13,7 @@ from typing import Final
 
 SOURCE: Final = Path(__file__).with_suffix(".c")
 WORDS: Final = ("kind", "at", "forever", "error", "budget", "sync_delay_us", "clock_s", "count",
-                "injected")
+                "injected", "boot_s")
 KINDS: Final = {"write": 1, "sync": 2, "open": 3}
 DIE: Final = -1
 UNLIMITED: Final = -1
@@ -85,7 +85,8 @@ class FaultyDisk:
         self.set(budget=UNLIMITED)
 
     def set(self, **words: int) -> None:
-        """Change what happens, at once. budget: bytes by which files may still grow."""
+        """Change what happens, at once. budget: bytes by which files may still grow.
+        clock_s, boot_s: seconds to add to the wall clock and to the one that nobody sets."""
         for name, value in words.items():
             struct.pack_into("=q", self._words, 8 * WORDS.index(name), value)
 
