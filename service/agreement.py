@@ -27,34 +27,18 @@ from grading.drift.pairs import (
     selection_bias,
 )
 from grading.quantities import MEASURES, Floats
-from grading.record import FruitBatch
 from service.context import Context
-from service.evidence import UNSORTED, Stretch
+from service.evidence import Stretch
 from service.lines import Line
 from service.lots import LotState
-from service.store.group import PULL
-from service.store.pulls import PULLS, Pull
-from service.store.reader import chunk_rows
+from service.pairs import Pair, Paired, paired
 
-PAIRS_MOST: Final = 1_000
 MARGINS: Final = {"diameter": 0.5, "hue": 2.0, "mass": 2.0, "blush": 0.05, "sugar": 0.5,
                   "firmness": 3.0}
 """Difference that nobody would act on, in the measure's unit: for diameter a twelfth of a class
 of 1/4 in, for hue a quarter of a class; common practice, no source."""
 LEAST_PART: Final = 0.5
 """Part of the margin that a difference must exceed to be called one."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pair:
-    """One fruit, in the measure's unit; hues as the line's way round from the hand's."""
-
-    line: float
-    hand: float
-    lane: int
-    lot: str
-    sorted: bool
-    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +104,20 @@ class Asked:
 
 def agreement(ctx: Context, *, line: Line, asked: Asked) -> Agreement:
     """Line against hand in a stretch of pulls. Reads the store: call it on a worker thread."""
-    pulls, pairs = _gather(ctx, line, asked)
+    return _judged(ctx, asked, paired(
+        ctx, line=line, stretch=asked.stretch, measures=[asked.measure])[asked.measure])
+
+
+def agreements(ctx: Context, *, line: Line, asked: Asked) -> dict[str, Agreement]:
+    """The same for every measure, the one asked for with what was asked of it. Reads the store:
+    call it on a worker thread."""
+    found = paired(ctx, line=line, stretch=asked.stretch, measures=list(MARGINS))
+    return {name: _judged(ctx, asked if name == asked.measure else Asked(name, asked.stretch), seen)
+            for name, seen in found.items()}
+
+
+def _judged(ctx: Context, asked: Asked, seen: Paired) -> Agreement:
+    pulls, pairs = seen.pulls, seen.pairs
     margin = MARGINS[asked.measure] if asked.margin is None else asked.margin
     least = LEAST_PART * margin
     y, x = np.array([p.line for p in pairs]), np.array([p.hand for p in pairs])
@@ -135,7 +132,7 @@ def agreement(ctx: Context, *, line: Line, asked: Asked) -> Agreement:
     lots = [ctx.lots.get(name) for name in dict.fromkeys(p.lot for p in pairs)]
     sources = {p.source: ctx.sources.get(p.source) for p in pairs}
     return Agreement(
-        asked.measure, tuple(pairs), tuple(p.id for p in pulls), bias, decision, margin, least,
+        asked.measure, tuple(pairs), tuple(pulls), bias, decision, margin, least,
         needed, _fit(lambda: deming(line=y, hand=x, error_ratio=asked.error_ratio)),
         _fit(lambda: passing_bablok(line=y, hand=x)), _concordance(y, x), tuple(_lanes(pairs)),
         _selection(ctx, pairs, lots, asked.measure),
@@ -157,67 +154,6 @@ def _concordance(y: Floats, x: Floats) -> tuple[float, float, float] | None:
     except ValueError:
         return None
     return found.value, found.low, found.high
-
-
-# --- the pairs ---------------------------------------------------------------------------------
-
-
-def _gather(ctx: Context, line: Line, asked: Asked) -> tuple[list[Pull], list[Pair]]:
-    """The pulls with pairs, the newest first as far as `PAIRS_MOST`, and the pairs."""
-    lots = {t.lot for t in line.turns if t.lot is not None} | {line.row.holding}
-    with ctx.store.reader.connection() as conn:
-        found = [p for p in PULLS.select(
-            conn, where="drawn_ms >= ? AND drawn_ms < ? ORDER BY drawn_ms DESC, id",
-            params=(asked.stretch.from_ms, asked.stretch.until_ms)) if p.lot in lots]
-    pulls, pairs = [], list[Pair]()
-    for pull in found:
-        if len(pairs) >= PAIRS_MOST:
-            break
-        mine = list(_pairs(ctx, pull, asked.measure))
-        if mine:
-            pulls.append(pull)
-            pairs += mine
-    return pulls, pairs
-
-
-def _pairs(ctx: Context, pull: Pull, measure: str) -> Iterator[Pair]:
-    twins = {k: f["line_fruit"] for k, f in enumerate(pull.body["fruit"]) if f.get("line_fruit")}
-    if not twins:
-        return
-    by_hand = _hand(ctx, pull, measure)
-    for k, twin in twins.items():
-        if k not in by_hand:
-            continue
-        found = ctx.store.reader.fruit(source=twin["source"], run=twin["run"], seq=twin["seq"])
-        value = None if found is None else _value(found.batch, 0, measure)
-        if found is not None and value is not None:
-            gap = value - by_hand[k]
-            if measure == "hue":
-                gap = (gap + 180.0) % 360.0 - 180.0
-            yield Pair(by_hand[k] + gap, by_hand[k], int(found.batch.lane[0]), found.lot,
-                       pull.purpose not in UNSORTED, twin["source"])
-
-
-def _hand(ctx: Context, pull: Pull, measure: str) -> dict[int, float]:
-    """The pull's fruit that were read, by position."""
-    found: dict[int, float] = {}
-    with ctx.store.reader.connection() as conn:
-        conn.execute("BEGIN")
-        for chunk in chunk_rows(conn=conn, lot=pull.lot, kind=PULL):
-            if chunk.source == f"pull:{pull.id}":
-                batch, _ = chunk.decode()
-                for row, k in enumerate(batch.seq.tolist()):
-                    value = _value(batch, row, measure)
-                    if value is not None:
-                        found[k] = value
-    return found
-
-
-def _value(batch: FruitBatch, row: int, measure: str) -> float | None:
-    column = batch.measures.get(measure)
-    if column is None or not column.present[row]:
-        return None
-    return MEASURES[measure].value(quanta=int(column.values[row]))
 
 
 def _lanes(pairs: Sequence[Pair]) -> Iterator[LaneBias]:

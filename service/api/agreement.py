@@ -15,7 +15,7 @@ from grading.quantities import MEASURES
 from service.agreement import MARGINS, Agreement, Asked, CutEffect, agreement
 from service.api.culls import From, Moment, stretch_of
 from service.api.lines import LineId, known_line
-from service.context import context
+from service.context import Context, context
 from service.evidence import Stretch
 from service.problems import Problem
 from service.rows import utc
@@ -41,16 +41,26 @@ async def read_agreement(
     last day. error_ratio: error variance of the line divided by that of the hand (Deming)."""
     ctx = context(request)
     line = known_line(ctx, line_id)
-    if upper is not None and (cut is None or upper <= cut):
+    asked = checked(Asked(
+        measure=measure, stretch=stretch_of(start, until) or last_day(ctx), margin=margin,
+        error_ratio=error_ratio, cut=cut, upper=upper))
+    found = await asyncio.to_thread(agreement, ctx, line=line, asked=asked)
+    return {"line": line_id, "from": utc(asked.stretch.from_ms),
+            "until": utc(asked.stretch.until_ms), **agreement_json(found), "notice": NOTICE}
+
+
+def last_day(ctx: Context) -> Stretch:
+    """The stretch of pulls that is looked at where none is named."""
+    now = ctx.clock.now_ms()
+    return Stretch(now - DAY_MS, now + 1)
+
+
+def checked(asked: Asked) -> Asked:
+    """What was asked, if it can be answered. Raises Problem."""
+    if asked.upper is not None and (asked.cut is None or asked.upper <= asked.cut):
         raise Problem(status=422, code="class", detail="The class must have a cut below its upper "
                       "end.", findings=[Finding("/query/upper", "class", "No fruit fit in.", "")])
-    now = ctx.clock.now_ms()
-    stretch = stretch_of(start, until) or Stretch(now - DAY_MS, now + 1)
-    found = await asyncio.to_thread(agreement, ctx, line=line, asked=Asked(
-        measure=measure, stretch=stretch, margin=margin, error_ratio=error_ratio, cut=cut,
-        upper=upper))
-    return {"line": line_id, "from": utc(stretch.from_ms), "until": utc(stretch.until_ms),
-            **agreement_json(found), "notice": NOTICE}
+    return asked
 
 
 def agreement_json(found: Agreement) -> dict[str, Any]:
@@ -76,6 +86,8 @@ def agreement_json(found: Agreement) -> dict[str, Any]:
         "lanes": [asdict(lane) for lane in found.lanes],
         "selection": None if found.selection is None else asdict(found.selection),
         "at_cuts": [_cut(c) for c in found.cuts],
+        "pairs": [{"line": p.line, "hand": p.hand, "lane": p.lane, "lot": p.lot,
+                   "sorted": p.sorted} for p in found.pairs],
         "says": says(found), "next_actions": next_actions(found),
     }
 
@@ -129,24 +141,43 @@ def says(found: Agreement) -> str:
     return text
 
 
-def next_actions(found: Agreement) -> list[str]:
-    """What a person should do now; nothing is done by itself."""
+ACTIONS: Final = {
+    "post": "Post {needed} paired fruit, drawn before the sorter.",
+    "kind": "Ask whether both are the same diameter: the line gives the {kinds} diameter; the "
+            "rules mean the greatest.",
+    "kind_unknown": "Ask whether both are the same diameter: nobody said which one the line gives; "
+                    "the rules mean the greatest.",
+    "lanes": "Run reference objects through lane {lanes}.",
+    "unsorted": "Pull before the sorter: fruit chosen by their reading lean one way.",
+    "unsorted_by": "Pull before the sorter: fruit chosen by their reading lean one way. "
+                   "{expected} of the difference comes of that alone.",
+    "recalibrate": "Recalibrate by name, then list the boxes since the last good check.",
+}
+
+
+def actions(found: Agreement) -> list[tuple[str, dict[str, Any]]]:
+    """What a person should do now, as the words of ACTIONS and what they name; nothing is done by
+    itself."""
     if found.decision == "agrees":
         return []
     if found.decision == "undecided":
-        return [f"Post {found.needed} paired fruit, drawn before the sorter."]
-    actions = []
+        return [("post", {"needed": found.needed})]
+    named: list[tuple[str, dict[str, Any]]] = []
     if found.measure == "diameter":
-        kinds = " and ".join(found.diameters) or "an unknown kind of"
-        actions.append(f"Ask whether both are the same diameter: the line gives the {kinds} "
-                       "diameter; the rules mean the greatest.")
-    off = [str(lane.lane) for lane in found.lanes if lane.lane and lane.se is not None
+        named.append(("kind" if found.diameters else "kind_unknown", {"kinds": found.diameters}))
+    off = [lane.lane for lane in found.lanes if lane.lane and lane.se is not None
            and abs(lane.mean) > max(2 * lane.se, found.least)]
     if off:
-        actions.append(f"Run reference objects through lane {', '.join(off)}.")
+        named.append(("lanes", {"lanes": off}))
     if found.selection is not None:
-        lean = ("" if found.selection.expected is None
-                else f" {found.selection.expected:+.2f} of the difference comes of that alone.")
-        actions.append("Pull before the sorter: fruit chosen by their reading lean one way."
-                       + lean)
-    return [*actions, "Recalibrate by name, then list the boxes since the last good check."]
+        lean = found.selection.expected
+        named.append(("unsorted" if lean is None else "unsorted_by", {"expected": lean}))
+    return [*named, ("recalibrate", {})]
+
+
+def next_actions(found: Agreement) -> list[str]:
+    """What a person should do now, in sentences."""
+    return [ACTIONS[word].format(
+        needed=said.get("needed"), kinds=" and ".join(said.get("kinds", ())),
+        lanes=", ".join(map(str, said.get("lanes", ()))),
+        expected=format(said.get("expected") or 0.0, "+.2f")) for word, said in actions(found)]

@@ -17,6 +17,7 @@ from starlette.responses import RedirectResponse, Response
 
 from service.context import context
 from service.lots import LotState
+from service.pages.agreement import agreement_page, pairs_address
 from service.pages.alarm_form import alarm_told, alarms_form
 from service.pages.alarms import alarm_page, alarms_events, ended_page
 from service.pages.board_view import board_events, board_page
@@ -25,7 +26,7 @@ from service.pages.cuts import cut_moved, cut_page, cut_told
 from service.pages.forms import form_values, own_form
 from service.pages.lines import line_changed, lines_page
 from service.pages.look import Look
-from service.pages.lot_view import entries, lot_view, lots_view, person_points
+from service.pages.lot_view import entries, has_pairs, lot_view, lots_view, person_points
 from service.pages.pull_form import (
     BOXES,
     BOXES_MAX,
@@ -68,6 +69,7 @@ def mount(app: FastAPI) -> None:
         ("/lines/{line_id}/cuts/{cut_id}", ["GET"], cut_page),
         ("/lines/{line_id}/cuts/{cut_id}", ["POST"], cut_told),
         ("/lines/{line_id}/rejects", ["GET"], rejects_page),
+        ("/lines/{line_id}/agreement", ["GET"], agreement_page),
         ("/culls", ["GET"], culls_page),
         ("/sources", ["GET"], sources_page),
         ("/sources/{source_id}", ["GET"], source_page),
@@ -196,4 +198,6 @@ async def pull_page(request: Request) -> Response:
     return page(request, "pull.html", {
         "answer": answer, "pull": pull, "shares": shares, "titles": titles,
         "purpose": look.purpose(pull.purpose), "next_pull_due": answer.get("next_pull_due"),
+        "compared": pairs_address(ctx, line=state.row.line, drawn_ms=[pull.drawn_ms])
+        if has_pairs(pull) else None,
     }, look=look)

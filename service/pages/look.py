@@ -66,6 +66,12 @@ class Look:
         """At most so many digits after the point, without closing zeros."""
         return self.number(value, decimals).rstrip("0").rstrip(".,")
 
+    def signed(self, value: float, decimals: int) -> str:
+        """A difference, with its sign unless it is none."""
+        shown = round(value, decimals)
+        sign = "+" if shown > 0 else "−" if shown < 0 else ""
+        return sign + self.number(abs(shown), decimals)
+
     def count(self, value: int) -> str:
         return self.number(value)
 

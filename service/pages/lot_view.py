@@ -12,6 +12,7 @@ from grading.tally import SHOWN
 from service.api.lots import lot_json
 from service.context import Context
 from service.lots import LotState
+from service.pages.agreement import pairs_address
 from service.pages.charts import histogram, near_cuts
 from service.pages.cut_view import cut_views
 from service.pages.look import NARROW, Look, eighths
@@ -141,6 +142,11 @@ def pull_line(*, pull: Pull, look: Look) -> dict[str, Any]:
     }
 
 
+def has_pairs(pull: Pull) -> bool:
+    """Whether fruit of the pull name the line's record of themselves."""
+    return any(f.get("line_fruit") for f in pull.body["fruit"])
+
+
 def lot_view(*, ctx: Context, state: LotState, look: Look) -> dict[str, Any]:
     """Everything of the lot page. Reads the store: call it on a worker thread."""
     reader = ctx.store.reader
@@ -189,6 +195,8 @@ def lot_view(*, ctx: Context, state: LotState, look: Look) -> dict[str, Any]:
         "missing": sum(g["missing"] for g in gaps),
         "conflicts": len(reader.conflicts(lot=state.id, limit=100)),
         "pulls": [pull_line(pull=p, look=look) for p in pulls],
+        "compared": pairs_address(ctx, line=state.row.line, drawn_ms=[
+            p.drawn_ms for p in pulls if has_pairs(p)]),
     }
 
 

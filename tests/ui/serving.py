@@ -113,9 +113,15 @@ def fill(*, address: str, n: int = 1200) -> None:
         headers = register(lambda path, body: client.post(path, json=body).raise_for_status()
                            .json(), line="line-5", lot="L-0501")
         now_ms = round(time.time() * 1000) // 60_000 * 60_000
+        line_5 = minutes(count=26, start_ms=now_ms - 26 * 60_000, shift={5: 1.5}, shift_from=12)
         client.post("/v1/records", params={"source": "belt-line-5", "run": "1"}, headers=headers,
-                    json=minutes(count=26, start_ms=now_ms - 26 * 60_000, shift={5: 1.5},
-                                 shift_from=12)).raise_for_status()
+                    json=line_5).raise_for_status()
+        client.post("/v1/lots/L-0501/pulls", json={
+            "purpose": "line_check", "person": "M. Lindqvist", "drawn_at": utc(now_ms - 60_000),
+            "fruit": [{"diameter_mm": round(one["diameter_mm"] - 0.1 * (k % 3), 2),
+                       **({"ground_hue_deg": one["ground_hue_deg"]} if k < 2 else {}),
+                       "line_fruit": {"source": "belt-line-5", "run": "1", "seq": one["seq"]}}
+                      for k, one in enumerate(line_5[:24])]}).raise_for_status()
         for minute, error in ((26, 0.0), (20, 0.02), (1, 1.5)):
             client.post("/v1/sources/belt-line-5/checks", json={
                 "at": utc(now_ms - minute * 60_000), "person": "M. Orrin", "readings": [

@@ -24,7 +24,8 @@ PATHS = ("/lots", "/lots/L-0417", "/lots/L-0418?lang=es&units=in", "/lots/L-0419
          "/lots/L-0417/pulls/new?lang=en", "/lines?lang=es", "/lines?lang=en",
          "/lines/line-5?lang=en", "/lines/line-5/change?lang=en", "/alarms?lang=en",
          "/alarms?lang=es", "/alarms/1?lang=en", "/alarms/ended?lang=es",
-         "/lines/line-5/rejects?lang=en",
+         "/lines/line-5/rejects?lang=en", "/lines/line-5/agreement?lang=en",
+         "/lines/line-5/agreement?lang=es&margin=0.05",
          "/lines/line-5/rejects?lang=es&by=lane&window=f500", "/culls?lot=L-0417&lang=en",
          "/sources?lang=es", "/sources/belt-line-5?lang=en", "/sources/belt-line-5?lang=es")
 
@@ -79,7 +80,8 @@ def _font_size(page: Page, selector: str) -> float:
 
 @pytest.mark.parametrize("path", PATHS)
 @pytest.mark.parametrize(
-    "size", [(1920, 1080), (800, 1280), (960, 540)], ids=["wall", "tablet", "wall at 200 %"])
+    "size", [(1920, 1080), (1280, 800), (800, 1280), (960, 540)],
+    ids=["wall", "10-inch tablet", "tablet", "wall at 200 %"])
 def test_nothing_is_cut_off_at_the_side(
     wall: Page, address: str, complaints: list[str], path: str, size: tuple[int, int]
 ) -> None:
