@@ -135,6 +135,14 @@ class Cuts:
         """The newest change of the lot that a line packs now."""
         return next((r for r in self.of_line(line.row.id) if r.lot == line.lot), None)
 
+    def stood(self, *, line_id: str, lot_id: str, at_ms: int) -> CutRow | None:
+        """The newest change of a lot on a line up to some moment, as it stood then."""
+        row = next((r for r in self.of_line(line_id)
+                    if r.lot == lot_id and r.from_ms <= at_ms), None)
+        if row is not None and row.ended_ms is not None and row.ended_ms > at_ms:
+            row = replace(row, ended_ms=None, ended_by="", how="")
+        return None if row is None else as_of(row, now_ms=at_ms)
+
     def take(self, line: Line, *, now_ms: int, by: str, how: How) -> CutRow | None:
         """End what is in force on a line, in memory: its row as it is to be stored."""
         cut, line.cut = line.cut, None

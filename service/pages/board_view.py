@@ -19,7 +19,7 @@ from service.lines import Line
 from service.live import TooManyReaders
 from service.lots import MINUTE
 from service.pages.charts import histogram
-from service.pages.cut_view import line_banner
+from service.pages.cut_view import banner_of, line_banner
 from service.pages.look import Look, moment
 from service.pages.lot_view import entries
 from service.pages.rejects import asked_time
@@ -73,8 +73,15 @@ def board_view(
     compiled = found.lot.binding.compiled
     seen = (ctx.watch.look(ctx, line, wait=False) if at_ms is None
             else ctx.watch.at(ctx, line, at_ms=at_ms))
-    moved = line.cut_at(received_ms=ctx.clock.now_ms()) if at_ms is None else None
-    rule = found.lot.binding if moved is None else moved.rule(lot=found.lot)
+    if at_ms is None:
+        moved = line.cut_at(received_ms=ctx.clock.now_ms())
+        rule = found.lot.binding if moved is None else moved.rule(lot=found.lot)
+        cut = line_banner(ctx, line, look)
+    else:
+        stood = ctx.cuts.stood(line_id=line.row.id, lot_id=found.lot.id, at_ms=at_ms)
+        rule = found.lot.binding if stood is None or stood.ended_ms is not None else (
+            ctx.lots.under(lot=found.lot, digest=stood.digest))
+        cut = banner_of(stood, look)
     status = status_of(found.trend)
     return {
         "line": found.line, "lot": found.lot.row, "between": found.between,
@@ -92,7 +99,7 @@ def board_view(
         "sizes": _diameters(found.recent, rule.compiled, look),
         "lanes": [_lanes(view, look) for view in found.lanes if view.lanes],
         "findings": _findings(found, status, seen, look), "recent": found.recent.fruit,
-        "cut": line_banner(ctx, line, look) if at_ms is None else None,
+        "cut": cut,
     }
 
 
@@ -174,15 +181,9 @@ def _lanes(view: LaneView, look: Look) -> dict[str, Any]:
         "rows": [{
             "lane": lane.lane, "level": lane.level,
             "x": None if lane.offset is None else round(500 + 460 * lane.offset / reach, 1),
-            "text": "–" if lane.offset is None else _signed(
-                look, lane.offset, UNITS[view.measure]),
+            "text": "–" if lane.offset is None else look.signed(
+                lane.offset, UNITS[view.measure]),
         } for lane in view.lanes]}
-
-
-def _signed(look: Look, value: float, decimals: int) -> str:
-    shown = round(value, decimals)
-    sign = "+" if shown > 0 else "−" if shown < 0 else ""
-    return sign + look.number(abs(shown), decimals)
 
 
 SHOWN: Final = 2

@@ -28,7 +28,10 @@ def value_text(*, measure: str, si: Fraction, look: Look, unit: bool = True) -> 
 
 def cut_view(ctx: Context, row: CutRow, look: Look) -> dict[str, Any]:
     """One change as it stands. shown: "in_force", or how it ended."""
-    now = as_of(row, now_ms=ctx.clock.now_ms())
+    return _shown(as_of(row, now_ms=ctx.clock.now_ms()), look)
+
+
+def _shown(now: CutRow, look: Look) -> dict[str, Any]:
     return {
         "id": now.id, "line": now.line, "lot": now.lot,
         "shown": "in_force" if now.ended_ms is None else now.how,
@@ -49,10 +52,14 @@ def line_banner(ctx: Context, line: Line, look: Look) -> dict[str, Any] | None:
     """What a line's screens say of the lot that it packs: the change in force, or that the latest
     one has ended by itself and its boxes are to be looked at."""
     row = ctx.cuts.latest(line)
-    if row is None:
+    return None if row is None else banner_of(as_of(row, now_ms=ctx.clock.now_ms()), look)
+
+
+def banner_of(stood: CutRow | None, look: Look) -> dict[str, Any] | None:
+    """What screens say of a change as it stood at some moment, if they do."""
+    if stood is None or (stood.ended_ms is not None and stood.how != "expired"):
         return None
-    view = cut_view(ctx, row, look)
-    return view if view["shown"] in ("in_force", "expired") else None
+    return _shown(stood, look)
 
 
 def point_options(points: Iterable[CutPoint], look: Look) -> list[dict[str, str]]:

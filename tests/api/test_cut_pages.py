@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from tests.api.test_cuts import House
-from tests.support.app import open_lot, service
+from tests.api.test_cuts import MINUTE_MS, House
+from tests.support.app import NOON_MS, open_lot, service
 from tests.support.line import register
 
 FORM = {"cut": "diameter 63.5 mm", "to": "62", "minutes": "60", "person": "M. Orrin",
@@ -40,6 +40,37 @@ def test_the_form_moves_a_cut(house: House) -> None:
     assert "Límite cambiado en vigor: Diámetro 2 1/2" in shown
     assert "Revertir ahora" in shown
     assert "Mover un límite por un tiempo" not in shown  # one at a time
+
+
+def test_a_past_board_shows_the_cut_that_was_in_force_then(house: House) -> None:
+    """12:05 to 12:10, when it was reverted; another from 12:20 on, which 12:50 ends."""
+    times = {"time_unix_ms": NOON_MS - MINUTE_MS}
+    house.send(*range(100), **times)
+    house.now_ms += 5 * MINUTE_MS
+    house.move(minutes=30)
+    house.now_ms += 5 * MINUTE_MS
+    house.post("/v1/lines/line-1/cuts/1/revert", {"person": "A. Reyes"})
+    house.now_ms += 10 * MINUTE_MS
+    house.move(minutes=30, person="M. Lindqvist", reason="To finish order 91")
+    house.now_ms += 60 * MINUTE_MS
+
+    def at(time: str, lang: str = "en") -> str:
+        return house.client.get(f"/lines/line-1?lang={lang}&at=2026-07-14T{time}:00").text
+
+    for time, said in (("12:05", "order 88"), ("12:09", "order 88"), ("12:20", "order 91"),
+                       ("12:49", "order 91")):
+        text = at(time)
+        assert "Changed cut in force: Diameter 63.5\u202fmm → 62\u202fmm" in text, time
+        assert f"To finish {said}" in text
+        assert ">62</text>" in text  # and its place among the sizes
+    assert "M. Orrin: To finish order 88" in at("12:05")
+    assert "ends by itself <time datetime=\"2026-07-14T12:35:00Z\">" in at("12:05")
+    assert "Límite cambiado en vigor" in at("12:05", "es")
+    for time in ("12:04", "12:10", "12:15"):
+        assert "Changed cut" not in at(time), time
+        assert ">63.5</text>" in at(time)
+    assert "Changed cut: " in at("12:50") and "expiry passed" in at("12:50")
+    assert ">63.5</text>" in at("12:50")
 
 
 @pytest.mark.parametrize(("changes", "status", "said"), [
