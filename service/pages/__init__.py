@@ -158,6 +158,7 @@ def _form(
     *, status: int = 200, fresh_time: bool = False,
 ) -> Response:
     compiled = state.binding.compiled
+    points = person_points(compiled=compiled)
     boxes = max([BOXES, *(k + 1 for k in range(BOXES_MAX) if values.get(f"b{k}_id"))])
     return page(request, "pull_new.html", {
         "lot": state.id,
@@ -169,8 +170,8 @@ def _form(
         "standard": compiled.standard.name,
         "defects": compiled.standard.defect, "defects_a_row": range(DEFECTS_A_ROW),
         "states": STATES,
-        "points": [(p.person, look.words.of(f"point.{p.person}", p.text))
-                   for p in person_points(compiled=compiled)],
+        "points": [(p.person, look.point(p.person, p.text)["text"]) for p in points],
+        "point_lang": {p.person: look.point(p.person, p.text)["lang"] for p in points},
         "chips": sorted(compiled.profile.chips) if compiled.profile else [],
         "hue_used": not compiled.decider.maturity.hue_unused,
     }, look=look, status=status)

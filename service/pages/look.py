@@ -10,6 +10,8 @@ from typing import Any, Final
 from grading.quantities import MM_PER_INCH, N_PER_LBF
 from service.pages.words import Words
 
+OFFICIAL_LANG: Final = "en"
+"""Of what standards say; official texts are not translated."""
 NARROW: Final = "\u202f"
 """Narrow no-break space: groups digits and holds a number and its unit together."""
 _EIGHTH: Final = MM_PER_INCH / 8
@@ -109,6 +111,17 @@ class Look:
         if title in _OUR_CLASSES:
             return self.words(f"class.{title.replace(' ', '_')}")
         return title if title != code else title.replace("_", " ")
+
+    def title_lang(self, code: str, title: str) -> str:
+        """The language that the title of a class is shown in; those of a standard stay as they
+        are."""
+        own = title in _OUR_CLASSES or title == code
+        return self.words.lang if own else OFFICIAL_LANG
+
+    def point(self, person: str, text: str) -> dict[str, str]:
+        """What only a person can judge, in our words where we have them, and their language."""
+        words = self.words.of(f"point.{person}", "")
+        return {"text": words or text, "lang": self.words.lang if words else OFFICIAL_LANG}
 
     def reason(self, word: str, title: str) -> str:
         return self.words.of(f"reason.{word}", title)

@@ -92,7 +92,8 @@ def _share(entry: dict[str, Any]) -> dict[str, Any]:
 
 def entries(*, listed: Sequence[dict[str, Any]], look: Look) -> list[dict[str, Any]]:
     """Share entries with the title as it is shown; the class of what is open comes last."""
-    shown = [{**e, "title": look.code(e["code"], e["title"])} for e in listed]
+    shown = [{**e, "title": look.code(e["code"], e["title"]),
+              "lang": look.title_lang(e["code"], e["title"])} for e in listed]
     return sorted(shown, key=lambda e: e["code"] in OPEN_CLASSES)
 
 
@@ -187,8 +188,7 @@ def lot_view(*, ctx: Context, state: LotState, look: Look) -> dict[str, Any]:
         "sets_packs": bool(compiled.standard.pack),
         "charts": _charts(histograms(tally=counted, compiled=compiled), look,
                           lot["graded_under"]["hue_used"]),
-        "points": [look.words.of(f"point.{p.person}", p.text)
-                   for p in person_points(compiled=compiled)],
+        "points": [look.point(p.person, p.text) for p in person_points(compiled=compiled)],
         "cuts": cut_views(ctx, reversed(ctx.cuts.of_lots([state.id])[-CUTS_SHOWN:]), look),
         "quarantine": waiting,
         "gaps": gaps,

@@ -89,6 +89,27 @@ def test_words_follow_the_reader(client: TestClient) -> None:
     assert "Registro de la casa, no es un certificado oficial." in spanish.text
 
 
+def test_what_a_standard_says_keeps_its_language_on_spanish_pages(client: TestClient) -> None:
+    """WCAG 2.2, 3.1.2, language of parts; our own classes are translated."""
+    standard = client.get("/v1/lots/L-0417").json()["graded_under"]["title"]
+    marked = f'<span lang="en">{standard}</span>'
+    for path in ("/lots/L-0417", "/lots", "/lots/L-0417/pulls/new"):
+        page = client.get(path, params={"lang": "es"}, headers=HTML).text
+        assert '<html lang="es">' in page
+        assert marked in page or path.endswith("new")
+        assert page.count(f">{standard}<") == page.count(marked)
+    lot = client.get("/lots/L-0417", params={"lang": "es"}, headers=HTML).text
+    grades = client.get("/v1/lots/L-0417/packout").json()["by_grade"]
+    official = [g["title"] for g in grades if g["code"] not in ("cull", "undecided")]
+    assert official
+    for title in official:
+        assert f'<th scope="row" lang="en">{title}</th>' in lot
+    assert '<th scope="row" lang="es">sin decidir</th>' in lot
+    form = client.get("/lots/L-0417/pulls/new", params={"lang": "es"}, headers=HTML).text
+    for title in official:
+        assert re.search(f'<option [^>]*lang="en"[^>]*>{re.escape(title)}</option>', form)
+
+
 def test_a_choice_in_the_address_is_kept(client: TestClient) -> None:
     chosen = client.get("/lots?lang=es&units=in", headers=HTML)
     assert {c.name for c in chosen.cookies.jar} == {"drupe_lang", "drupe_units"}
