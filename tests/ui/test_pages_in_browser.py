@@ -353,6 +353,20 @@ def test_the_board_fits_one_screen(
     assert complaints == []
 
 
+@pytest.mark.parametrize("size", [(1920, 1080), (1280, 800)], ids=["wall", "10-inch tablet"])
+@pytest.mark.parametrize("lang", ["en", "es"])
+def test_a_past_board_fits_one_screen_too(
+    wall: Page, address: str, size: tuple[int, int], lang: str
+) -> None:
+    wall.set_viewport_size({"width": size[0], "height": size[1]})
+    wall.goto(f"{address}/lines/line-5?lang={lang}")
+    now = wall.locator("#live").get_attribute("data-now")
+    wall.goto(f"{address}/lines/line-5?lang={lang}&at={now}")
+    assert wall.locator(".board-past").is_visible()
+    heights = wall.evaluate("() => [document.documentElement.scrollHeight, innerHeight]")
+    assert heights[0] <= heights[1]
+
+
 def test_the_board_takes_what_the_service_sends_until_it_is_frozen(
     wall: Page, address: str
 ) -> None:
