@@ -59,6 +59,13 @@ class Socket(Heard):
         self.closed: int | None = None
         self.pongs: list[bytes] = []
         self.bare = socket.create_connection(("127.0.0.1", port), timeout=timeout_s)
+        try:
+            self._begin(query)
+        except BaseException:
+            self.close()
+            raise
+
+    def _begin(self, query: str) -> None:
         self.bare.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self.bare.sendall(
             f"GET /v1/stream?{query} HTTP/1.1\r\nHost: test\r\nUpgrade: websocket\r\n"
