@@ -35,7 +35,7 @@ def test_generated_requests_find_nothing(served: Served, tmp_path: Path) -> None
          f"http://127.0.0.1:{served.port}/v1/openapi.json",
          "--max-examples", str(EXAMPLES), "--seed", "20260714", "--phases",
          "examples,coverage,fuzzing", "--workers", "1", "--no-color",
-         "--generation-database", "none"],
+         "--generation-database", "none", "--request-timeout", str(PATIENT_S)],
         capture_output=True, text=True, cwd=tmp_path, timeout=PATIENT_S, check=False)
     assert done.returncode == 0, done.stdout[-6000:] + done.stderr[-2000:]
     assert served.request("GET", "/health/ready")[0] == 200
