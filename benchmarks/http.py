@@ -32,7 +32,7 @@ from service.ingest.parse import parse_body
 
 BODIES: Final = 1500
 RECORDS: Final = 1000
-CONNECTIONS: Final = 16
+CONNECTIONS: Final = 32
 PORT: Final = 8799
 ARROW: Final = "application/vnd.apache.arrow.stream"
 BARS: Final = {"json": 0.6, "ndjson": 0.6, "arrow": 1.5}

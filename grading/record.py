@@ -120,9 +120,11 @@ class FruitBatch:
     def __len__(self) -> int:
         return len(self.seq)
 
-    def take(self, *, rows: Integers) -> FruitBatch:
-        """The given rows, in the given order (each at most once)."""
-        where = {int(row): new for new, row in enumerate(rows)}
+    def take(self, *, rows: Integers | slice) -> FruitBatch:
+        """The given rows, in the given order (each at most once); of a slice, views."""
+        where: dict[int, int] = {}
+        if self.defects or self.judged:
+            where = {row: new for new, row in enumerate(np.arange(len(self))[rows].tolist())}
         return FruitBatch(
             source=self.source,
             run=self.run,

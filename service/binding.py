@@ -14,7 +14,7 @@ import numpy as np
 from grading.columns import Parsed
 from grading.errors import Finding
 from grading.quantities import Integers
-from grading.record import FruitBatch
+from grading.record import Column, FruitBatch
 from grading.verdicts import Verdicts
 from service.lines import AHEAD_MS, Line
 from service.lots import Binding, LotState
@@ -89,6 +89,16 @@ class Bound:
     notes: Notes
     received_ms: int
 
+    def lot_of(self, *, rows: slice) -> LotState | None:
+        """Where the newest fruit of consecutive rows go."""
+        for part in reversed(self.parts) if rows.start < rows.stop else ():
+            if part.rows is None:
+                return part.lot
+            start, stop = np.searchsorted(part.rows, (rows.start, rows.stop))
+            if start < stop:
+                return part.lot
+        return None
+
 
 def known_lanes(*, parsed: Parsed, lanes: int) -> Parsed:
     """Refuses the fruit of lanes that the source does not have."""
@@ -104,22 +114,24 @@ def known_lanes(*, parsed: Parsed, lanes: int) -> Parsed:
     return Parsed(parsed.batch.take(rows=rows), parsed.kept[rows], dict(sorted(refused.items())))
 
 
-def notes_on(*, batch: FruitBatch, received_ms: int, highest: int | None) -> Notes:
-    """highest: the highest seq of the run so far."""
-    times = batch.time_ms
+def notes_on(
+    *, seqs: Integers, times: Column, received_ms: int, highest: int | None
+) -> Notes:
+    """seqs (n,), n > 0, and times of fruit that came together. highest: the highest seq of the
+    run so far."""
     ahead = doubtful = late = 0
     skew_ms = None
-    if times.present.any():
-        off = times.values - received_ms
-        skew_ms = int(off[times.present].max())
-        if int(off.max()) > AHEAD_MS:
-            ahead = int((times.present & (off > AHEAD_MS)).sum())
-            doubtful = int((times.present & (off > DOUBTFUL_MS)).sum())
+    off = times.values[times.present] - received_ms
+    if len(off):
+        skew_ms = int(off.max())
+        if skew_ms > AHEAD_MS:
+            ahead = int(np.count_nonzero(off > AHEAD_MS))
+            doubtful = int(np.count_nonzero(off > DOUBTFUL_MS))
         if int(off.min()) < -DOUBTFUL_MS:
-            late = int((times.present & (off < -DOUBTFUL_MS)).sum())
+            late = int(np.count_nonzero(off < -DOUBTFUL_MS))
     skipped = None
     if highest is not None:
-        low = int(batch.seq.min())
+        low = int(seqs.min())
         if low - highest - 1 >= JUMP_SEQ:
             skipped = (highest + 1, low - 1)
     return Notes(ahead, doubtful, late, skipped, skew_ms)

@@ -124,7 +124,7 @@ class MovedCut:
         return self.binding if lot.id == self.lot else lot.binding
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Line:
     """A line and its assignments, oldest first. cut: the cut moved for a time, if one is."""
 

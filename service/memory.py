@@ -1,13 +1,16 @@
-"""What the C library does with freed memory."""
+"""What the C library does with freed memory, and Python with garbage."""
 
 from __future__ import annotations
 
 import ctypes
+import gc
 from typing import Final
 
 M_TRIM_THRESHOLD: Final = -1
 M_MMAP_THRESHOLD: Final = -3
 KEEP_BYTES: Final = 64 * 2**20
+GARBAGE: Final = (50_000, 20, 100)
+"""How much is made before cycles are looked for, in each of the collector's generations."""
 
 
 def keep_memory() -> None:
@@ -18,3 +21,11 @@ def keep_memory() -> None:
     if mallopt is not None:
         mallopt(M_MMAP_THRESHOLD, KEEP_BYTES)
         mallopt(M_TRIM_THRESHOLD, 4 * KEEP_BYTES)
+
+
+def spare_garbage() -> None:
+    """Look for cycles seldom, and not among what was loaded so far: the road of a record makes
+    none, and to look through everything holds up every answer for tens of milliseconds."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(*GARBAGE)

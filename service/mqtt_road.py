@@ -21,8 +21,8 @@ from grading.errors import Finding
 from service.api.records import MEDIA, answer, found_origin
 from service.context import Context
 from service.ingest.parse import Body, BodyError, parse_body
+from service.outcomes import Outcomes
 from service.problems import Problem
-from service.road import Outcomes
 from service.sources import NAME
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
 from service.store.group import CONFLICT, LOT_CLOSED
@@ -156,12 +156,12 @@ async def _keep_unstored(ctx: Context, outcomes: Outcomes) -> None:
         rows = np.flatnonzero(np.isin(codes, list(_KEPT)))
         if not len(rows):
             continue
-        places = outcomes.parsed.kept[rows if part.rows is None else part.rows[rows]]
+        places = outcomes.kept[rows if part.rows is None else part.rows[rows]]
         refused = {int(place): (_KEPT[int(code)],)
                    for place, code in zip(places, codes[rows], strict=True)}
         await asyncio.wrap_future(ctx.quarantine.keep(
-            body=outcomes.body, refused=refused, source=outcomes.parsed.batch.source,
-            run=outcomes.parsed.batch.run, lot=part.lot.id, received_ms=ctx.clock.now_ms()))
+            body=outcomes.texts, refused=refused, source=outcomes.source,
+            run=outcomes.run, lot=part.lot.id, received_ms=ctx.clock.now_ms()))
 
 
 async def _refuse(

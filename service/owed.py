@@ -27,13 +27,14 @@ from service.api.answers import tails_of
 from service.binding import Bound, Origin
 from service.clock import Clock
 from service.ingest.frames import Sent
-from service.ingest.parse import Body
+from service.ingest.parse import Texts
 from service.lines import MovedCut
 from service.lots import LotState
 from service.metrics import Metrics
+from service.outcomes import OUTCOMES
 from service.problems import Problem
 from service.quarantine import RAW_BYTES, Quarantine
-from service.road import OUTCOMES, Road
+from service.road import Road
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
 from service.store.group import CONFLICT, LOT_CLOSED, STORED, Receipt
 from service.told import Told
@@ -50,7 +51,6 @@ STORAGE: Final = (QueueFull, StorageFull, StorageFailed, StoreClosed)
 _LOG: Final = logging.getLogger(__name__)
 _CLOSED: Final = Finding("", "lot_closed", "The lot is closed.", "Send new fruit to an open lot.")
 _ENCODE: Final = msgspec.json.Encoder().encode
-_NOTHING: Final = to_batch(records=[], source="", run="")
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +202,8 @@ class Owed:
                 await self._insist(partial(self._keep, unstored, lot))
             self._told.add(mark=flush.mark, counts=counts, refused=len(flush.refused),
                            notes=flush.bound.notes)
-            self._road.count(counts=counts, refused=len(flush.refused), notes=flush.bound.notes)
+            self._road.count(
+                counts=counts, refused=len(flush.refused), notes=[flush.bound.notes])
             self._metrics.stream_records.inc(len(flush))
         except Exception as error:
             self._fail(error)
@@ -238,7 +239,7 @@ class Owed:
         """Into quarantine."""
         if not refused:
             return []
-        body = Body(n=len(refused), parsed=_NOTHING, raws=lambda: [s.raw for s in refused])
+        body = Texts(n=len(refused), raws=lambda: [s.raw for s in refused])
         return [self._quarantine.keep(
             body=body, refused={i: s.findings for i, s in enumerate(refused)}, lot=lot,
             source=self._origin.source, run=self._origin.run,

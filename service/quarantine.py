@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 
 from grading.errors import Finding
-from service.ingest.parse import Body
+from service.ingest.parse import Texts
 from service.metrics import Metrics
 from service.problems import finding_json
 from service.store.quarantine import Quarantined, insert_quarantined
@@ -80,7 +80,7 @@ class Quarantine:
         return future
 
     def keep(
-        self, *, body: Body, refused: Mapping[int, tuple[Finding, ...]], source: str, run: str,
+        self, *, body: Texts, refused: Mapping[int, tuple[Finding, ...]], source: str, run: str,
         lot: str, received_ms: int,
     ) -> Future[None]:
         """Store the refused records of a body; the future resolves once they are on the disk."""

@@ -8,77 +8,29 @@ happens on the commit itself (`lots.Lots.committed`), before anybody is answered
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
 from grading.columns import Parsed
-from grading.errors import Finding
-from grading.kernel import Compiled
 from grading.quantities import Integers
 from grading.record import FruitBatch
 from service.binding import Bound, Notes, Origin, Part, known_lanes, notes_on
 from service.clock import Clock
+from service.convoy import Convoys, Load
 from service.ingest.parquet import unpacked_aside
-from service.ingest.parse import Body
-from service.ingest.parser import Parser
+from service.ingest.parse import BodyError, Texts, parse_body
+from service.ingest.parser import APART_BYTES, Parser
+from service.ingest.together import Together
 from service.lines import Arrivals, LastArrival, Lines, MovedCut, NoLot
 from service.lots import Lots, LotState
 from service.metrics import Metrics
+from service.outcomes import OUTCOMES, Outcomes, Settled, counts_of
 from service.quarantine import Quarantine
 from service.sources import Sources
-from service.store.group import CONFLICT, DUPLICATE, LINE, LOT_CLOSED, STORED, Receipt
+from service.store.group import LINE, Receipt, chunk_ahead
 from service.store.writer import Writer
-
-OUTCOMES: Final = {STORED: "stored", DUPLICATE: "duplicate", CONFLICT: "conflict",
-                   LOT_CLOSED: "lot_closed"}
-
-
-@dataclass(frozen=True, slots=True)
-class Settled:
-    """What became of the fruit of one part, row for row.
-
-    rows: their positions in the batch, None = all. others: for repeats of fruit that were graded
-    under another standard, that one.
-    """
-
-    lot: LotState
-    rows: Integers | None
-    receipt: Receipt
-    others: Mapping[int, Compiled]
-
-
-@dataclass(frozen=True, slots=True)
-class Outcomes:
-    """What became of every record of a body, in its order.
-
-    lot: where the newest of them went, or new ones would have gone. refused: findings by
-    position of those that never reached the store; the others are at `parsed.kept`.
-    """
-
-    lot: LotState
-    body: Body
-    parsed: Parsed
-    parts: tuple[Settled, ...]
-    notes: Notes
-
-    @property
-    def refused(self) -> Mapping[int, tuple[Finding, ...]]:
-        return self.parsed.refused
-
-    @property
-    def commit(self) -> int | None:
-        return max((p.receipt.commit for p in self.parts), default=None)
-
-    def counts(self) -> dict[int, int]:
-        """How many records became each of OUTCOMES."""
-        found = np.zeros(LOT_CLOSED + 1, np.int64)
-        for part in self.parts:
-            found += np.bincount(part.receipt.outcome, minlength=LOT_CLOSED + 1)
-        return {code: int(found[code]) for code in OUTCOMES}
 
 
 class Road:
@@ -97,6 +49,7 @@ class Road:
         self._quarantine = quarantine
         self._metrics = metrics
         self._clock = clock
+        self._convoys = Convoys(parser=parser, carry=self._carry)
         self.turns = asyncio.Lock()
         """For work of some size that comes for many senders at once."""
 
@@ -135,34 +88,46 @@ class Road:
 
     def bind(self, *, origin: Origin, parsed: Parsed, received_ms: int) -> Bound:
         """Parsed records checked against their source, split by lot, and graded."""
-        line = origin.line
-        cut = None if line is None else line.cut_at(received_ms=received_ms)
-        return self.bind_under(origin=origin, parsed=parsed, received_ms=received_ms, cut=cut)
+        return self.bind_under(origin=origin, parsed=parsed, received_ms=received_ms,
+                               cut=_cut(origin, received_ms))
 
     def bind_under(
         self, *, origin: Origin, parsed: Parsed, received_ms: int, cut: MovedCut | None
     ) -> Bound:
         """`bind` for records that were received, and answered, a moment ago. cut: the one moved on
         the line then."""
-        if origin.registered is not None:
-            parsed = known_lanes(parsed=parsed, lanes=origin.registered.is_.lanes)
+        parsed = self._of_known_lanes(origin, parsed)
         batch = parsed.batch
-        if not len(batch):
-            return Bound(parsed, (), Notes(), received_ms)
+        notes = self._noted(origin, batch, slice(0, len(batch)), received_ms)
+        return Bound(parsed, self._parts(origin, batch, received_ms, cut), notes, received_ms)
+
+    def _of_known_lanes(self, origin: Origin, parsed: Parsed) -> Parsed:
+        if origin.registered is None:
+            return parsed
+        return known_lanes(parsed=parsed, lanes=origin.registered.is_.lanes)
+
+    def _noted(
+        self, origin: Origin, batch: FruitBatch, rows: slice, received_ms: int
+    ) -> Notes:
+        """What is odd about the fruit of some rows, which have now arrived."""
+        seqs = batch.seq[rows]
+        if not len(seqs):
+            return Notes()
         notes = notes_on(
-            batch=batch, received_ms=received_ms,
+            seqs=seqs, times=batch.time_ms.take(rows), received_ms=received_ms,
             highest=self._arrivals.highest(source=origin.source, run=origin.run))
         self._arrivals.saw(
-            source=origin.source, run=origin.run, seq=int(batch.seq.max()),
+            source=origin.source, run=origin.run, seq=int(seqs.max()),
             at=LastArrival(received_ms, notes.skew_ms))
-        parts = self._parts(origin, batch, received_ms, cut)
-        return Bound(parsed, tuple(parts), notes, received_ms)
+        return notes
 
     def _parts(
         self, origin: Origin, batch: FruitBatch, received_ms: int, cut: MovedCut | None
-    ) -> list[Part]:
+    ) -> tuple[Part, ...]:
+        if not len(batch):
+            return ()
         if origin.lot is not None:
-            return [_graded(origin.lot, cut, None, batch)]
+            return (_graded(origin.lot, cut, None, batch),)
         assert origin.line is not None
         turns = origin.line.turn_of(
             source=origin.source, run=origin.run, seqs=batch.seq, now_ms=received_ms,
@@ -172,19 +137,19 @@ class Road:
             lots.setdefault(origin.line.lot_at(turn), []).append(turn)
         if len(lots) == 1:
             lot = self._lots.get(next(iter(lots)))
-            return [_graded(lot, cut, None, batch)]
-        return [
+            return (_graded(lot, cut, None, batch),)
+        return tuple(
             _graded(self._lots.get(lot_id), cut, rows, batch.take(rows=rows))
             for lot_id, of_lot in lots.items()
-            for rows in [np.flatnonzero(np.isin(turns, of_lot))]
-        ]
+            for rows in [np.flatnonzero(np.isin(turns, of_lot))])
 
     def submit(self, *, bound: Bound, kind: str = LINE) -> list[Future[Receipt]]:
         """Hand the parts to the writer, in their order. Raises store.QueueFull, StoreClosed."""
         return [
             self._writer.submit(
                 lot=part.lot.id, kind=kind, batch=part.batch, verdicts=part.verdicts,
-                digest=part.rule.digest, received_ms=bound.received_ms)
+                digest=part.rule.digest, received_ms=bound.received_ms,
+                chunk=chunk_ahead(batch=part.batch, verdicts=part.verdicts))
             for part in bound.parts
         ]
 
@@ -204,37 +169,83 @@ class Road:
         """
         if media == "parquet":
             raw, media = await unpacked_aside(body=raw), "arrow"
-        body = await self._parser.parse(
-            body=raw, media=media, source=origin.source, run=origin.run, tip_mm=origin.tip_mm)
-        bound = self.bind(
-            origin=origin, parsed=body.parsed, received_ms=self._clock.now_ms())
-        futures = self.submit(bound=bound, kind=kind)
-        lot = bound.parts[-1].lot if bound.parts else self.lot_now(origin=origin)
-        kept = None
-        if bound.parsed.refused:
-            kept = self._quarantine.keep(
-                body=body, refused=bound.parsed.refused, source=origin.source, run=origin.run,
-                lot=lot.id, received_ms=bound.received_ms)
-        receipts = [await asyncio.wrap_future(f) for f in futures]
-        if kept is not None:
-            await asyncio.wrap_future(kept)
-        settled = tuple(self.settle(part=part, receipt=receipt)
-                        for part, receipt in zip(bound.parts, receipts, strict=True))
-        outcomes = Outcomes(lot, body, bound.parsed, settled, bound.notes)
-        self.count(counts=outcomes.counts(), refused=len(outcomes.refused), notes=bound.notes)
+        load = Load(origin, media, kind)
+        if len(raw) >= APART_BYTES:
+            return await self._convoys.join(load=load, body=raw)
+        found = await self._parser.parse(
+            bodies=[raw], media=media, source=origin.source, run=origin.run, tip_mm=origin.tip_mm)
+        assert found is not None
+        (outcomes,) = await self._carry(load, [raw], found)
+        if isinstance(outcomes, BodyError):
+            raise outcomes
         return outcomes
 
-    def count(self, *, counts: Mapping[int, int], refused: int, notes: Notes) -> None:
+    async def _carry(
+        self, load: Load, bodies: Sequence[bytes], found: Together
+    ) -> list[Outcomes | BodyError]:
+        """Bodies that were taken apart together, to the disk; by body what became of it."""
+        origin, received_ms = load.origin, self._clock.now_ms()
+        parsed = self._of_known_lanes(origin, found.parsed)
+        rows = found.rows(kept=parsed.kept)
+        # As if they had come one after another, the lowest numbers first.
+        notes = {k: self._noted(origin, parsed.batch, rows[k], received_ms)
+                 for k in sorted(range(len(rows)), key=lambda k: found.places[k].first)}
+        bound = Bound(parsed, self._parts(origin, parsed.batch, received_ms, _cut(
+            origin, received_ms)), Notes(), received_ms)
+        futures = self.submit(bound=bound, kind=load.kind)
+        refused = [place.own(by_position=parsed.refused) for place in found.places]
+        lots = [bound.lot_of(rows=own) or self.lot_now(origin=origin) for own in rows]
+        texts = [_texts(load, body, place.n)
+                 for body, place in zip(bodies, found.places, strict=True)]
+        kept = [
+            self._quarantine.keep(
+                body=of_body, refused=wrong, source=origin.source, run=origin.run, lot=lot.id,
+                received_ms=received_ms)
+            for of_body, wrong, lot in zip(texts, refused, lots, strict=True) if wrong]
+        receipts = [await asyncio.wrap_future(f) for f in futures]
+        for waiting in kept:
+            await asyncio.wrap_future(waiting)
+        settled = [self.settle(part=part, receipt=receipt)
+                   for part, receipt in zip(bound.parts, receipts, strict=True)]
+        told: list[Outcomes | BodyError] = []
+        for k, (place, own) in enumerate(zip(found.places, rows, strict=True)):
+            if place.wrong:
+                told.append(BodyError(findings=place.wrong))
+                continue
+            parts = tuple(filter(None, (part.within(rows=own) for part in settled)))
+            told.append(Outcomes(
+                lots[k], origin.source, origin.run, texts[k], parsed.batch.seq[own],
+                parsed.kept[own] - place.first, refused[k], parts, counts_of(parts=parts),
+                notes[k]))
+        self.count(counts=counts_of(parts=settled), refused=len(parsed.refused),
+                   notes=notes.values())
+        return told
+
+    def count(
+        self, *, counts: Mapping[int, int], refused: int, notes: Iterable[Notes]
+    ) -> None:
         """Add what became of records to the metrics."""
         for code, n in counts.items():
             if n:
                 self._metrics.records.labels(OUTCOMES[code]).inc(n)
         if refused:
             self._metrics.records.labels("refused").inc(refused)
-        for name, n in notes.clock().items():
-            self._metrics.clock_records.labels(name).inc(n)
-        if notes.skipped is not None:
-            self._metrics.seqs_skipped.inc(notes.skipped[1] - notes.skipped[0] + 1)
+        for one in notes:
+            for name, n in one.clock().items():
+                self._metrics.clock_records.labels(name).inc(n)
+            if one.skipped is not None:
+                self._metrics.seqs_skipped.inc(one.skipped[1] - one.skipped[0] + 1)
+
+
+def _cut(origin: Origin, received_ms: int) -> MovedCut | None:
+    """The one that is moved on the line now."""
+    return None if origin.line is None else origin.line.cut_at(received_ms=received_ms)
+
+
+def _texts(load: Load, body: bytes, n: int) -> Texts:
+    # Only a refused record is asked for again, which is rare enough to read the body twice.
+    return Texts(n=n, raws=lambda: parse_body(
+        body=body, media=load.media, source=load.origin.source, run=load.origin.run).raws)
 
 
 def _graded(

@@ -20,7 +20,7 @@ from service.api.stream import FRAME_BYTES, Streams
 from service.app import create_app, join
 from service.clock import Clock
 from service.live import CUT
-from service.memory import keep_memory
+from service.memory import keep_memory, spare_garbage
 from service.problems import MEDIA, Problem
 from service.settings import Settings
 from service.wire import QuickSocket
@@ -129,6 +129,7 @@ def run(settings: Settings, *, started: Callable[[str], None] = lambda address: 
     with socket.create_server((settings.host, settings.port), family=family) as listening:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BYTES)
         joined = join(settings=settings, clock=Clock())
+        spare_garbage()
         host = f"[{settings.host}]" if ":" in settings.host else settings.host
         started(f"http://{host}:{listening.getsockname()[1]}/")
         app = create_app(settings=settings, joined=joined, processes=_processes(settings))

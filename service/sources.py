@@ -61,7 +61,7 @@ class Description(BaseModel):
     note: Annotated[str, Field(max_length=400)] = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Source:
     """A registered source as it is now. keys: id to SHA-256 of those that hold."""
 

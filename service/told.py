@@ -8,7 +8,7 @@ from typing import Any, Final
 import msgspec
 
 from service.binding import Notes
-from service.road import OUTCOMES
+from service.outcomes import OUTCOMES
 from service.store.group import CONFLICT, DUPLICATE, LOT_CLOSED, STORED
 
 _ENCODE: Final = msgspec.json.Encoder().encode

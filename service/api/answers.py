@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Flag
+from functools import lru_cache
 from typing import Any, Final
 from weakref import WeakKeyDictionary
 
@@ -22,15 +23,17 @@ from grading.kernel import Compiled
 from grading.quantities import Integers
 from grading.reasons import Reason
 from grading.verdicts import Verdicts
+from service.outcomes import OUTCOMES, Outcomes, Settled
 from service.problems import Problem, at, finding_json
-from service.road import OUTCOMES, Outcomes, Settled
 from service.store.group import CONFLICT, DUPLICATE, LOT_CLOSED, STORED
 
 ARROW: Final = "application/vnd.apache.arrow.stream"
+_OUTCOME_STORED: Final = bytes([STORED])
 _PLAIN: Final = b',"outcome":"stored"'
 _END: Final = b"\xff\xff\xff\xff\0\0\0\0"
 _COLUMNS: Final = ("outcome", "size", "maturity", "grade", "pack", "decisive")
 _TEXT: Final = pa.dictionary(pa.uint8(), pa.utf8())
+_CODES: Final = pa.schema([("seq", pa.int64()), *((name, pa.uint8()) for name in _COLUMNS)])
 _OUTCOME_NAMES: Final = pa.array(["refused", *OUTCOMES.values()])
 _REASON_NAMES: Final = pa.array(
     [Reason(k).word if k in Reason._value2member_map_ else "" for k in range(max(Reason) + 1)])
@@ -74,7 +77,7 @@ def _weight(accept: str, media: str) -> float:
 def answer(outcomes: Outcomes, wish: Wish = Wish.FULL) -> Response:
     """One outcome per record, in order, with the counts. Raises Problem if nothing was taken."""
     head = head_of(outcomes)
-    if outcomes.body.n and not head["stored"] and not head["duplicates"]:
+    if outcomes.texts.n and not head["stored"] and not head["duplicates"]:
         raise _nothing_taken(outcomes, head)
     minimal = Wish.MINIMAL in wish
     if Wish.ARROW in wish:
@@ -89,11 +92,11 @@ def answer(outcomes: Outcomes, wish: Wish = Wish.FULL) -> Response:
 
 def head_of(outcomes: Outcomes) -> dict[str, Any]:
     """Lot, source, run, commit and counts; what is odd about the records, where something is."""
-    found, notes = outcomes.counts(), outcomes.notes
+    found, notes = outcomes.counts, outcomes.notes
     head: dict[str, Any] = {
-        "lot": outcomes.lot.id, "source": outcomes.parsed.batch.source,
-        "run": outcomes.parsed.batch.run, "commit": outcomes.commit,
-        "received": outcomes.body.n, "stored": found[STORED], "duplicates": found[DUPLICATE],
+        "lot": outcomes.lot.id, "source": outcomes.source,
+        "run": outcomes.run, "commit": outcomes.commit,
+        "received": outcomes.texts.n, "stored": found[STORED], "duplicates": found[DUPLICATE],
         "conflicts": found[CONFLICT], "lot_closed": found[LOT_CLOSED],
         "refused": len(outcomes.refused),
     }
@@ -105,7 +108,7 @@ def head_of(outcomes: Outcomes) -> dict[str, Any]:
 
 
 def _nothing_taken(outcomes: Outcomes, head: dict[str, Any]) -> Problem:
-    single = outcomes.body.n == 1
+    single = outcomes.texts.n == 1
     findings = [at(f, "" if single else f"/{position}")
                 for position, found in sorted(outcomes.refused.items()) for f in found]
     status, detail = 422, "No record of this body could be used."
@@ -125,7 +128,7 @@ def lines(outcomes: Outcomes) -> bytes:
     if outcomes.refused:
         return b",".join(_each(outcomes))
     # One formatting of the whole answer is twice as fast as one a record.
-    seqs = outcomes.parsed.batch.seq.tolist()
+    seqs = outcomes.seqs.tolist()
     parts: list[Any] = [None] * (2 * len(seqs))
     parts[::2], parts[1::2] = seqs, _tails_by_row(outcomes)
     return ((b'{"seq":%d%b,' * len(seqs)) % tuple(parts))[:-1]
@@ -133,20 +136,20 @@ def lines(outcomes: Outcomes) -> bytes:
 
 def _remarkable(outcomes: Outcomes, head: dict[str, Any]) -> bytes:
     """The JSON text of the outcomes other than "stored", separated by commas."""
-    if head["stored"] == outcomes.body.n:
+    if head["stored"] == outcomes.texts.n:
         return b""
     return b",".join(told for told in _each(outcomes) if _PLAIN not in told)
 
 
 def _each(outcomes: Outcomes) -> list[bytes]:
-    found = [b""] * outcomes.body.n
-    seqs = outcomes.parsed.batch.seq.tolist()
+    found = [b""] * outcomes.texts.n
+    seqs = outcomes.seqs.tolist()
     for position, seq, tail in zip(
-            outcomes.parsed.kept.tolist(), seqs, _tails_by_row(outcomes), strict=True):
+            outcomes.kept.tolist(), seqs, _tails_by_row(outcomes), strict=True):
         found[position] = b'{"seq":%d%b' % (seq, tail)
     for position, findings in outcomes.refused.items():
         found[position] = msgspec.json.encode({
-            "seq": outcomes.body.seq(position), "outcome": "refused",
+            "seq": outcomes.texts.seq(position), "outcome": "refused",
             "errors": [finding_json(f) for f in findings]})
     return found
 
@@ -157,7 +160,7 @@ def _tails_by_row(outcomes: Outcomes) -> list[bytes]:
         of_part = tails_of(part)
         if part.rows is None:
             return of_part
-        tails = tails or [b""] * len(outcomes.parsed.batch)
+        tails = tails or [b""] * len(outcomes.seqs)
         told = b',"lot":' + msgspec.json.encode(part.lot.id) + b"}"
         for row, tail in zip(part.rows.tolist(), of_part, strict=True):
             tails[row] = tail if b'"lot":' in tail else tail[:-1] + told
@@ -218,8 +221,8 @@ def _arrow(outcomes: Outcomes, head: dict[str, Any], minimal: bool) -> bytes:
     where any outcome has them. A field that an outcome does not have is null.
     """
     metadata = {k: msgspec.json.encode(v) for k, v in head.items()}
-    if head["stored"] == outcomes.body.n and len(outcomes.parts) == 1:
-        seqs = outcomes.parsed.batch.seq
+    if head["stored"] == outcomes.texts.n and len(outcomes.parts) == 1:
+        seqs = outcomes.seqs
         return _quick_stream(outcomes.parts[0], seqs[:0] if minimal else seqs, metadata)
     told = _remarkable(outcomes, head) if minimal else lines(outcomes)
     columns = _told_columns(msgspec.json.decode(b"[" + told + b"]"))
@@ -240,29 +243,39 @@ def _quick_stream(part: Settled, seqs: Integers, metadata: dict[str, bytes]) -> 
     Its dictionaries are the same for every body of a standard, so they are written only once.
     """
     form = _form(part.lot.binding.compiled)
-    verdicts = part.receipt.verdicts.take(rows=slice(len(seqs)))
-    codes = [
-        pa.array(np.full(len(seqs), STORED, np.uint8)),
-        *(pa.array(np.ascontiguousarray(getattr(verdicts, name))) for name in _COLUMNS[1:5]),
-        pa.array(verdicts.decisive, mask=verdicts.decisive == 0)]
-    batch = pa.RecordBatch.from_arrays(
-        [pa.array(seqs), *map(_dictionary, codes, form.names)], schema=form.schema)
-    return b"".join((
-        form.schema.with_metadata(metadata).serialize(), form.dictionaries, batch.serialize(),
-        _END))
+    n, verdicts = len(seqs), part.receipt.verdicts.take(rows=slice(len(seqs)))
+    said = verdicts.decisive != 0
+    nulls = n - int(np.count_nonzero(said))
+    pad = bytes(-n % 8)
+    pieces = [form.schema.with_metadata(metadata).serialize(), form.dictionaries,
+              _batch_head(n, nulls), seqs.tobytes(), _OUTCOME_STORED * n, pad]
+    for name in _COLUMNS[1:5]:
+        pieces += getattr(verdicts, name).tobytes(), pad
+    if nulls:
+        bits = np.packbits(said, bitorder="little").tobytes()
+        pieces += bits, bytes(-len(bits) % 8)
+    return b"".join((*pieces, verdicts.decisive.tobytes(), pad, _END))
 
 
-def _dictionary(codes: Any, names: Any) -> Any:
-    return pa.DictionaryArray.from_arrays(codes, names, safe=False)
+@lru_cache(maxsize=4096)
+def _batch_head(n: int, nulls: int) -> bytes:
+    """What comes before the buffers of a batch of n outcomes, `nulls` of them without a decisive
+    reason: it is the same whatever is in the buffers."""
+    # On the wire a column with a dictionary is that of its codes.
+    codes = [pa.array(np.zeros(n, np.uint8))] * 5
+    decisive = pa.array(np.zeros(n, np.uint8), mask=np.arange(n) < nulls)
+    whole = bytes(pa.RecordBatch.from_arrays(
+        [pa.array(np.zeros(n, np.int64)), *codes, decisive], schema=_CODES).serialize())
+    bits = -(-n // 64) * 8 if nulls else 0
+    return whole[:len(whole) - 8 * n - 6 * (n + -n % 8) - bits]
 
 
 @dataclass(frozen=True, slots=True)
 class _Form:
-    """What all streams of one standard share: schema, names of the codes, and the messages that
-    hold these as dictionaries."""
+    """What all streams of one standard share: the schema, and the messages that hold the names of
+    the codes as dictionaries."""
 
     schema: Any
-    names: list[Any]
     dictionaries: bytes
 
 
@@ -273,12 +286,13 @@ def _form(compiled: Compiled) -> _Form:
                                    for c in _COLUMNS[1:5]), _REASON_NAMES]
         none = pa.array([], pa.uint8())
         batch = pa.RecordBatch.from_arrays(
-            [pa.array([], pa.int64()), *(_dictionary(none, n) for n in names)],
+            [pa.array([], pa.int64()),
+             *(pa.DictionaryArray.from_arrays(none, n, safe=False) for n in names)],
             names=["seq", *_COLUMNS])
         whole = _stream_of(batch)
         start = len(batch.schema.serialize())
         end = whole.rindex(bytes(batch.serialize()))
-        found = _FORMS[compiled] = _Form(batch.schema, names, whole[start:end])
+        found = _FORMS[compiled] = _Form(batch.schema, whole[start:end])
     return found
 
 

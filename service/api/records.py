@@ -9,9 +9,11 @@ from __future__ import annotations
 import asyncio
 import re
 import time
+from functools import lru_cache
 from typing import Any, Final
 
 import msgspec
+from starlette.datastructures import QueryParams
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
@@ -77,6 +79,12 @@ def key_of(headers: Any) -> str | None:
     return key.strip() or None if scheme.lower() == "bearer" else None
 
 
+@lru_cache(maxsize=1024)
+def _query(text: bytes) -> QueryParams:
+    """A source asks for the same again and again."""
+    return QueryParams(text)
+
+
 def origin_of(ctx: Context, *, query: Any, key: str | None) -> Origin:
     """Where records come from and go, from the query and the key. Raises Problem."""
     findings, values = [], {}
@@ -115,7 +123,8 @@ async def post_records(request: Request) -> Response:
     """The endpoint; see `describe` for its description in OpenAPI."""
     ctx = context(request)
     media = media_of(request)
-    origin = origin_of(ctx, query=request.query_params, key=key_of(request.headers))
+    query = _query(request.scope["query_string"])
+    origin = origin_of(ctx, query=query, key=key_of(request.headers))
     raw = await read_body(request, ctx.settings.body_bytes)
     return await take(ctx, raw=raw, media=media, origin=origin, wish=wish_of(request.headers))
 

@@ -1,6 +1,6 @@
 """The process beside the service that takes bulk bodies apart, and the memory they share.
 
-A body lies in a slot of shared memory; a few bytes over a socket say where. What was made of it
+Bodies lie in a slot of shared memory; a few bytes over a socket say where. What was made of them
 comes back through the same slot. The memory has no name, so nothing is left behind whatever ends
 either process, and the child ends when its parent's end of the socket is gone.
 """
@@ -19,19 +19,19 @@ import msgspec
 
 from grading.columns import Parsed
 from grading.record import Column, FruitBatch
-from service.ingest.parse import BodyError, parse_body
-from service.memory import keep_memory
+from service.ingest.together import Place, Together, parse_bodies
+from service.memory import keep_memory, spare_garbage
 
-SLOTS: Final = 4
+SLOTS: Final = 2
 MESSAGE_BYTES: Final = 4096
 READY: Final = b"ready"
 
 
 class Job(msgspec.Struct, array_like=True):
-    """A body of `size` bytes in a slot, and what else `parse_body` is given."""
+    """Bodies of `sizes` bytes in a slot, and what else `parse_bodies` is given."""
 
     slot: int
-    size: int
+    sizes: list[int]
     media: str
     source: str
     run: str
@@ -48,7 +48,8 @@ class Done(msgspec.Struct, array_like=True):
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Where things lie: a slot is the body, then what was made of it, up to twice as long."""
+    """Where things lie: a slot is bodies of up to `limit` bytes in all, then what was made of
+    them, up to twice as long."""
 
     limit: int
 
@@ -56,7 +57,7 @@ class Layout:
     def size(self) -> int:
         return 3 * self.limit * SLOTS
 
-    def body(self, slot: int) -> int:
+    def bodies(self, slot: int) -> int:
         return 3 * self.limit * slot
 
     def answer(self, slot: int) -> int:
@@ -70,33 +71,31 @@ def packed(found: object) -> list[Any]:
     return [head, *(buffer.raw() for buffer in buffers)]
 
 
-def plain(*, n: int, parsed: Parsed) -> tuple[Any, ...]:
+def plain(*, found: Together) -> tuple[Any, ...]:
     """What `unpacked` gives back, without classes, which take long to pickle."""
+    parsed = found.parsed
     b = parsed.batch
     return (
-        n, b.seq, b.lane, b.time_ms.values, b.time_ms.present,
+        [(p.first, p.n, p.wrong) for p in found.places],
+        b.seq, b.lane, b.time_ms.values, b.time_ms.present,
         [(k, c.values, c.present) for k, c in b.measures.items()],
         [(k, c.values, c.present) for k, c in b.originals.items()],
         dict(b.defects), dict(b.judged), parsed.kept, dict(parsed.refused))
 
 
-def unpacked(
-    *, whole: bytearray, parts: list[int], source: str, run: str
-) -> tuple[int, Parsed]:
-    """What was packed, its arrays in `whole`. Raises BodyError where that is what was found."""
+def unpacked(*, whole: bytearray, parts: list[int], source: str, run: str) -> Together:
+    """What was packed, its arrays in `whole`."""
     view, at, pieces = memoryview(whole), 0, []
     for size in parts:
         pieces.append(view[at:at + size])
         at += size
-    found = pickle.loads(pieces[0], buffers=pieces[1:])
-    if isinstance(found, tuple) and len(found) == 1:
-        raise BodyError(findings=found[0])
-    n, seq, lane, times, dated, measures, originals, defects, judged, kept, refused = found
+    (places, seq, lane, times, dated, measures, originals, defects, judged, kept,
+     refused) = pickle.loads(pieces[0], buffers=pieces[1:])
     batch = FruitBatch(
         source=source, run=run, seq=seq, lane=lane, time_ms=Column(times, dated),
         measures={k: Column(v, p) for k, v, p in measures},
         originals={k: Column(v, p) for k, v, p in originals}, defects=defects, judged=judged)
-    return n, Parsed(batch, kept, refused)
+    return Together(tuple(Place(*p) for p in places), Parsed(batch, kept, refused))
 
 
 class Worker:
@@ -107,15 +106,14 @@ class Worker:
         self._layout = layout
 
     def do(self, job: Job) -> Done:
-        """Take one body apart; the slot holds what it came to."""
-        start = self._layout.body(job.slot)
-        try:
-            found = parse_body(body=self._memory[start:start + job.size], media=job.media,
-                               source=job.source, run=job.run, tip_mm=job.tip_mm)
-        except BodyError as error:
-            parts = packed((error.findings,))
-        else:
-            parts = packed(plain(n=found.n, parsed=found.parsed))
+        """Take bodies apart; the slot holds what they came to."""
+        at, bodies = self._layout.bodies(job.slot), []
+        for size in job.sizes:
+            bodies.append(self._memory[at:at + size])
+            at += size
+        found = parse_bodies(bodies=bodies, media=job.media, source=job.source, run=job.run,
+                             tip_mm=job.tip_mm)
+        parts = [] if found is None else packed(plain(found=found))
         if sum(map(len, parts)) > 2 * self._layout.limit:
             return Done(job.slot, [])
         at = self._layout.answer(job.slot)
@@ -142,6 +140,7 @@ def main() -> None:
     # Ctrl-C reaches every process of a terminal; this one ends when its parent does.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     keep_memory()
+    spare_garbage()
     fd, memory_fd, limit = map(int, sys.argv[1:])
     layout = Layout(limit)
     with socket.socket(fileno=fd) as link, mmap.mmap(memory_fd, layout.size) as memory:

@@ -28,7 +28,7 @@ from service.ingest.faults import (
 )
 from service.ingest.narrow import Shapes, colons_in
 
-__all__ = ["Body", "BodyError", "Media", "parse_body", "split_array"]
+__all__ = ["Body", "BodyError", "Media", "Texts", "parse_body", "split_array"]
 
 Media = Literal["json", "ndjson", "csv", "parquet", "arrow"]
 
@@ -41,15 +41,14 @@ _SHAPES: Final = Shapes()
 _SHAPES_LOCK: Final = threading.Lock()
 
 
-class Body:
-    """Records of one body. `parsed` tells by position what each became.
+class Texts:
+    """The n records of a body as they were sent.
 
     raws: gives the JSON text of every record; asked for only when a refused one is kept.
     """
 
-    def __init__(self, *, n: int, parsed: Parsed, raws: Callable[[], Sequence[bytes]]) -> None:
+    def __init__(self, *, n: int, raws: Callable[[], Sequence[bytes]]) -> None:
         self.n = n
-        self.parsed = parsed
         self._make_raws = raws
 
     @cached_property
@@ -71,6 +70,14 @@ class Body:
         if not isinstance(seq, int) or isinstance(seq, bool):
             return None
         return seq if 0 <= seq < 2**63 else None
+
+
+class Body(Texts):
+    """Records of one body. `parsed` tells by position what each became."""
+
+    def __init__(self, *, n: int, parsed: Parsed, raws: Callable[[], Sequence[bytes]]) -> None:
+        super().__init__(n=n, raws=raws)
+        self.parsed = parsed
 
 
 def parse_body(

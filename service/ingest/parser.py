@@ -13,16 +13,15 @@ import os
 import socket
 import subprocess
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
-from functools import partial
 from typing import Final
 
 import msgspec
 
 from service.ingest.beside import MESSAGE_BYTES, READY, SLOTS, Done, Job, Layout, unpacked
-from service.ingest.parse import Body, parse_body
+from service.ingest.together import Together, parse_bodies
 
 APART_BYTES: Final = 16_384
 """Smaller bodies take less time here than on the way to another process and back."""
@@ -39,7 +38,7 @@ _Answer = tuple[bytearray, list[int]]
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """future: None where there is no answer, and the body is to be taken apart here."""
+    """size: bytes. future: None where there is no answer, and it is to be done here."""
 
     future: asyncio.Future[_Answer | None]
     size: int
@@ -56,7 +55,7 @@ class Side:
 
     @property
     def busy(self) -> int:
-        """How many bodies it has."""
+        """How many jobs it has."""
         return len(self._asked)
 
     @property
@@ -114,10 +113,11 @@ class Side:
 
     def _fetched(self, done: Done) -> _Answer:
         at = self._layout.answer(done.slot)
-        whole = bytearray(self._memory[at:at + sum(done.parts)])
+        with memoryview(self._memory) as memory:
+            whole = bytearray(memory[at:at + sum(done.parts)])
         if self._asked[done.slot].size > KEEP_BYTES:
             self._memory.madvise(
-                mmap.MADV_REMOVE, self._layout.body(done.slot), 3 * self._layout.limit)
+                mmap.MADV_REMOVE, self._layout.bodies(done.slot), 3 * self._layout.limit)
         return whole, done.parts
 
     def _lost(self) -> None:
@@ -127,35 +127,40 @@ class Side:
             self.start()
 
     async def ask(
-        self, *, body: bytes, media: str, source: str, run: str, tip_mm: float | None
+        self, *, bodies: Sequence[bytes], media: str, source: str, run: str, tip_mm: float | None
     ) -> _Answer | None:
-        """What it makes of a body; None if it makes nothing, or has no room for it."""
-        if len(body) > self._layout.limit or self.busy == SLOTS:
+        """What it makes of bodies; None if it makes nothing, or has no room for them."""
+        sizes = [len(body) for body in bodies]
+        if sum(sizes) > self._layout.limit or self.busy == SLOTS:
             return None
         slot = next(k for k in range(SLOTS) if k not in self._asked)
-        asked = self._asked[slot] = _Asked(asyncio.get_running_loop().create_future(), len(body))
-        start = self._layout.body(slot)
-        self._memory[start:start + len(body)] = body
+        asked = self._asked[slot] = _Asked(asyncio.get_running_loop().create_future(), sum(sizes))
+        at = self._layout.bodies(slot)
+        for body in bodies:
+            self._memory[at:at + len(body)] = body
+            at += len(body)
         try:
-            self._link.send(msgspec.msgpack.encode(
-                Job(slot, len(body), media, source, run, tip_mm)))
+            self._link.send(msgspec.msgpack.encode(Job(slot, sizes, media, source, run, tip_mm)))
         except OSError:
             self._answered(slot, None)
         return await asked.future
 
 
 class Parser:
-    """Takes bodies apart. Without `start` everything happens here."""
+    """Takes bodies apart. Without `start` everything happens here.
+
+    room: to be had by whoever asks for large bodies, which meanwhile may gather.
+    """
 
     def __init__(self, *, limit: int) -> None:
         self._limit = limit
         self._sides: list[Side] = []
-        self._room = asyncio.Semaphore(0)
+        self.room = asyncio.Semaphore(1)
 
     def start(self, *, processes: int) -> None:
         """Start as many processes beside this one."""
         self._sides = [Side(limit=self._limit) for _ in range(processes)]
-        self._room = asyncio.Semaphore(processes * SLOTS)
+        self.room = asyncio.Semaphore(processes * SLOTS)
         for side in self._sides:
             side.start()
 
@@ -176,23 +181,18 @@ class Parser:
         return [side.pid for side in self._sides]
 
     async def parse(
-        self, *, body: bytes, media: str, source: str, run: str, tip_mm: float | None = None
-    ) -> Body:
-        """As `parse_body`, and raises what it raises."""
-        again = partial(parse_body, body=body, media=media, source=source, run=run, tip_mm=tip_mm)
-        if len(body) < APART_BYTES or not any(side.ready.is_set() for side in self._sides):
-            return again()
-        async with self._room:
-            sides = [side for side in self._sides if side.ready.is_set()]
-            if not sides:
-                return again()
+        self, *, bodies: Sequence[bytes], media: str, source: str, run: str,
+        tip_mm: float | None = None,
+    ) -> Together | None:
+        """As `parse_bodies`."""
+        sides = [side for side in self._sides if side.ready.is_set()]
+        if sides and sum(map(len, bodies)) >= APART_BYTES:
             found = await min(sides, key=lambda side: side.busy).ask(
-                body=body, media=media, source=source, run=run, tip_mm=tip_mm)
-        if found is None:
-            return again()
-        n, parsed = unpacked(whole=found[0], parts=found[1], source=source, run=run)
-        # Only a refused record is asked for again, which is rare enough to read the body twice.
-        return Body(n=n, parsed=parsed, raws=lambda: again().raws)
+                bodies=bodies, media=media, source=source, run=run, tip_mm=tip_mm)
+            if found is not None:
+                return unpacked(whole=found[0], parts=found[1], source=source, run=run)
+        return parse_bodies(
+            bodies=bodies, media=media, source=source, run=run, tip_mm=tip_mm)
 
 
 @asynccontextmanager

@@ -42,7 +42,13 @@ class SeqSet:
 
     def contains(self, *, seqs: Integers) -> Flags:
         """Which of `seqs` (n,) are in the set."""
-        return np.fromiter((s in self for s in seqs.tolist()), np.bool_, len(seqs))
+        if len(seqs) < len(self._highs):
+            return np.fromiter((s in self for s in seqs.tolist()), np.bool_, len(seqs))
+        if not self._highs:
+            return np.zeros(len(seqs), np.bool_)
+        at = np.searchsorted(np.array(self._highs, np.int64), seqs)
+        lows = np.array([*self._lows, np.iinfo(np.int64).max], np.int64)
+        return np.asarray(lows[at] <= seqs)
 
     def add(self, *, low: int, high: int) -> int:
         """Adds low to high; how many of them were new."""

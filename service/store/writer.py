@@ -140,15 +140,17 @@ class Writer:
         verdicts: Verdicts,
         digest: str,
         received_ms: int,
+        chunk: bytes | None = None,
     ) -> Future[Receipt]:
-        """Hands graded fruit over; the future has a receipt once they are on the disk.
+        """Hands graded fruit over; the future has a receipt once they are on the disk. chunk: how
+        they are encoded, if that was done already.
 
         Raises QueueFull or StoreClosed at once. The future may fail with StorageFull (send again
         when there is space) or StorageFailed. The arrays must not be changed afterwards.
         """
         if len(batch) != len(verdicts):
             raise ValueError(f"{len(batch)} fruit with {len(verdicts)} verdicts")
-        return self._put(Submission(lot, kind, batch, verdicts, digest, received_ms))
+        return self._put(Submission(lot, kind, batch, verdicts, digest, received_ms, chunk))
 
     def run(self, fn: Callable[[sqlite3.Connection], T]) -> Future[T]:
         """Runs fn on the writer thread inside the group's transaction, in its own savepoint.
