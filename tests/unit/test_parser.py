@@ -7,7 +7,7 @@ import json
 import logging
 import os
 import signal
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -15,8 +15,9 @@ import pyarrow as pa
 import pytest
 
 from service.ingest.beside import SLOTS, Layout, Worker
-from service.ingest.parse import Body, BodyError, parse_body
+from service.ingest.parse import BodyError, parse_body
 from service.ingest.parser import STARTS_MAX, Parser, beside
+from service.ingest.together import Together, parse_bodies
 from service.store.content import same_content
 
 LIMIT = 2**20
@@ -61,18 +62,28 @@ def as_arrow(rows: list[dict[str, Any]]) -> bytes:
 BODIES = {"json": as_json(fruit()), "ndjson": as_lines(fruit()), "arrow": as_arrow(fruit())}
 
 
-def assert_same(one: Body, other: Body) -> None:
-    assert one.n == other.n
-    assert np.array_equal(one.parsed.kept, other.parsed.kept)
-    assert one.parsed.refused == other.parsed.refused
-    assert one.parsed.refused
-    a, b = one.parsed.batch, other.parsed.batch
-    assert (a.source, a.run) == (b.source, b.run)
-    assert np.array_equal(a.seq, b.seq)
-    rows = np.arange(len(a))
-    assert same_content(left=a, left_rows=rows, right=b, right_rows=rows).all()
-    for position in one.parsed.refused:
-        assert one.raw(position) == other.raw(position)
+def assert_same(found: Together | None, bodies: Sequence[bytes], media: str, **more: Any) -> None:
+    """Each body as if it had been taken apart here and alone."""
+    assert found is not None
+    parsed = found.parsed
+    assert len(found.places) == len(bodies)
+    assert sum(place.n for place in found.places) == len(parsed.kept) + len(parsed.refused)
+    for body, place, rows in zip(
+            bodies, found.places, found.rows(kept=parsed.kept), strict=True):
+        try:
+            alone = parse_body(body=body, media=media, **WHERE, **more)
+        except BodyError as error:
+            assert place.wrong == error.findings
+            continue
+        assert not place.wrong
+        assert place.n == alone.n
+        assert np.array_equal(parsed.kept[rows] - place.first, alone.parsed.kept)
+        assert place.own(by_position=parsed.refused) == alone.parsed.refused
+        mine, its = parsed.batch.take(rows=rows), alone.parsed.batch
+        assert (mine.source, mine.run) == (its.source, its.run)
+        assert np.array_equal(mine.seq, its.seq)
+        every = np.arange(len(its))
+        assert same_content(left=mine, left_rows=every, right=its, right_rows=every).all()
 
 
 def with_parser(
@@ -91,10 +102,12 @@ def test_what_comes_back_is_what_would_be_found_here() -> None:
     async def do(parser: Parser) -> None:
         for _ in range(2):  # the second time by the shape that was learnt
             for media, body in BODIES.items():
-                found = await parser.parse(body=body, media=media, tip_mm=8.0, **WHERE)
-                assert_same(found, parse_body(body=body, media=media, tip_mm=8.0, **WHERE))
+                found = await parser.parse(bodies=[body], media=media, tip_mm=8.0, **WHERE)
+                assert_same(found, [body], media, tip_mm=8.0)
+                assert found is not None and found.parsed.refused
         usable = [row for k, row in enumerate(fruit()) if k not in (5, 6, 8)]
-        plain = await parser.parse(body=as_json(usable), media="json", **WHERE)
+        plain = await parser.parse(bodies=[as_json(usable)], media="json", **WHERE)
+        assert plain is not None
         assert not plain.parsed.refused
         assert plain.parsed.batch.defects[3][0].kind == "scab"
         assert plain.parsed.batch.judged == {4: {"well_formed": True}}
@@ -102,17 +115,22 @@ def test_what_comes_back_is_what_would_be_found_here() -> None:
     with_parser(do, processes=2)
 
 
-def test_a_body_that_is_none_is_refused_in_the_same_words() -> None:
-    broken = BODIES["json"][:-1]
-    with pytest.raises(BodyError) as here:
-        parse_body(body=broken, media="json", **WHERE)
+@pytest.mark.parametrize("media", ["json", "ndjson", "arrow"])
+@pytest.mark.parametrize("processes", [0, 1])
+def test_bodies_taken_apart_together_keep_what_is_theirs(media: str, processes: int) -> None:
+    """In any order, with one among them that cannot be read and one without records."""
+    form = {"json": as_json, "ndjson": as_lines, "arrow": as_arrow}[media]
+    bodies = [form([{**row, "seq": N * k + row["seq"]} for row in fruit()])
+              for k in (3, 0, 2, 1)]
+    bodies.insert(2, bodies[0][:-7])
+    bodies.append(form(fruit()[5:6]))
 
     async def do(parser: Parser) -> None:
-        with pytest.raises(BodyError) as there:
-            await parser.parse(body=broken, media="json", **WHERE)
-        assert there.value.findings == here.value.findings
+        for some in (bodies, bodies[:2], bodies[2:3], bodies[-1:], bodies[2:3] + bodies[-1:]):
+            found = await parser.parse(bodies=some, media=media, tip_mm=8.0, **WHERE)
+            assert_same(found, some, media, tip_mm=8.0)
 
-    with_parser(do)
+    with_parser(do, processes=processes)
 
 
 def test_many_bodies_at_once_keep_their_own_answers() -> None:
@@ -120,9 +138,9 @@ def test_many_bodies_at_once_keep_their_own_answers() -> None:
 
     async def do(parser: Parser) -> None:
         found = await asyncio.gather(*(
-            parser.parse(body=body, media="json", **WHERE) for body in bodies))
+            parser.parse(bodies=[body], media="json", **WHERE) for body in bodies))
         for body, one in zip(bodies, found, strict=True):
-            assert_same(one, parse_body(body=body, media="json", **WHERE))
+            assert_same(one, [body], "json")
 
     with_parser(do)
 
@@ -132,13 +150,13 @@ def test_a_sender_that_leaves_harms_no_other() -> None:
     async def do(parser: Parser) -> None:
         for _ in range(5):
             tasks = [asyncio.ensure_future(parser.parse(
-                body=BODIES["json"], media="json", **WHERE)) for _ in range(SLOTS + 2)]
+                bodies=[BODIES["json"]], media="json", **WHERE)) for _ in range(SLOTS + 2)]
             await asyncio.sleep(0)
             for task in tasks[::2]:
                 task.cancel()
             for found in await asyncio.gather(*tasks, return_exceptions=True):
-                if isinstance(found, Body):
-                    assert found.n == N
+                if isinstance(found, Together):
+                    assert [place.n for place in found.places] == [N]
                 else:
                     assert isinstance(found, asyncio.CancelledError)
 
@@ -151,16 +169,17 @@ def test_a_process_that_is_killed_loses_no_body(caplog: pytest.LogCaptureFixture
             (pid,) = parser.pids
             os.kill(pid, signal.SIGSTOP)
             waiting = [asyncio.ensure_future(parser.parse(
-                body=BODIES["json"], media="json", **WHERE)) for _ in range(SLOTS)]
+                bodies=[BODIES["json"]], media="json", **WHERE)) for _ in range(SLOTS)]
             await asyncio.sleep(0)
             os.kill(pid, signal.SIGKILL)
             for found in await asyncio.gather(*waiting):
-                assert found.n == N
+                assert_same(found, [BODIES["json"]], "json")
             await parser.ready()
         assert "has ended" in caplog.text
         (after,) = parser.pids
         assert after != pid
-        assert (await parser.parse(body=BODIES["json"], media="json", **WHERE)).n == N
+        assert_same(await parser.parse(bodies=[BODIES["json"]], media="json", **WHERE),
+                    [BODIES["json"]], "json")
 
     with_parser(do)
 
@@ -184,7 +203,8 @@ def test_a_process_that_never_starts_is_not_started_for_ever(
             async with asyncio.timeout(60):
                 while caplog.text.count("has ended") < STARTS_MAX:
                     await asyncio.sleep(0.01)
-            assert (await parser.parse(body=BODIES["json"], media="json", **WHERE)).n == N
+            assert_same(await parser.parse(bodies=[BODIES["json"]], media="json", **WHERE),
+                        [BODIES["json"]], "json")
 
     asyncio.run(run())
     assert len(starts) == STARTS_MAX
@@ -194,9 +214,8 @@ def test_bodies_that_fit_no_slot_are_taken_apart_here() -> None:
     big = as_json([{"seq": k} for k in range(20_000)])
 
     async def do(parser: Parser) -> None:
-        assert (await parser.parse(body=big, media="json", **WHERE)).n == 20_000
-        small = as_json(fruit()[:9])
-        assert (await parser.parse(body=small, media="json", **WHERE)).n == 9
+        for body in (big, as_json(fruit()[:9])):
+            assert_same(await parser.parse(bodies=[body], media="json", **WHERE), [body], "json")
 
     with_parser(do, limit=65_536)
 
@@ -208,7 +227,8 @@ def test_slots_give_back_the_memory_of_large_bodies() -> None:
 
     async def do(parser: Parser) -> None:
         for _ in range(3):
-            found = await parser.parse(body=large, media="json", **WHERE)
+            found = await parser.parse(bodies=[large], media="json", **WHERE)
+            assert found is not None
             assert found.parsed.batch.seq.tolist() == list(range(40_000))
 
     with_parser(do, limit=8 * 2**20)
@@ -224,5 +244,33 @@ def test_an_answer_that_has_no_room_is_left_to_the_asker() -> None:
     layout = Layout(4096)
     with mmap.mmap(-1, max(layout.size, len(rows) + 4096)) as memory:
         memory[:len(rows)] = rows
-        done = Worker(memory=memory, layout=layout).do(Job(0, len(rows), "json", "s", "r", None))
+        done = Worker(memory=memory, layout=layout).do(Job(0, [len(rows)], "json", "s", "r", None))
     assert done.parts == []
+
+
+def test_bodies_that_are_too_much_for_one_go(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One alone is taken whatever its size."""
+    monkeypatch.setattr("service.ingest.together.ROWS_MAX", 2 * N)
+    for media, body in BODIES.items():
+        for k, whole in ((1, True), (2, True), (3, False)):
+            found = parse_bodies(bodies=[body] * k, media=media, tip_mm=8.0, **WHERE)
+            assert (found is not None) == whole
+
+
+def test_columns_of_several_streams_in_any_order_and_none() -> None:
+    """Streams with the same columns, with others, and with rows that only a slow look can tell."""
+    rows = [{"seq": k, "diameter_mm": 66.1, "ground_hue_deg": 95.5} for k in range(9)]
+    turned = [{k: row[k] for k in reversed(row)} for row in rows]
+    other = [{**row, "mass_g": 150.5} for row in rows]
+    odd = [{**row, "diameter_mm": float("nan")} for row in rows]
+    empty = pa.table({"seq": pa.array([], pa.int64()), "diameter_mm": pa.array([], pa.float64()),
+                      "ground_hue_deg": pa.array([], pa.float64())})
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, empty.schema) as stream:
+        stream.write_table(empty)
+    nothing = bytes(sink.getvalue())
+    for some in ([rows, turned], [rows, other], [odd, rows], [rows, odd]):
+        bodies = [as_arrow([{**row, "seq": row["seq"] + 20 * k} for row in part])
+                  for k, part in enumerate(some)]
+        for these in (bodies, bodies[::-1], [*bodies, nothing], [nothing, *bodies]):
+            assert_same(parse_bodies(bodies=these, media="arrow", **WHERE), these, "arrow")
