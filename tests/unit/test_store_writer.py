@@ -8,6 +8,7 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from concurrent.futures import Future
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ from service.store.group import (
     STORED,
     Receipt,
     Stored,
+    chunk_ahead,
 )
 from service.store.lots import close_lot, insert_lot
 from service.store.open import DATABASE, Store, log_bytes, open_store
@@ -47,12 +49,14 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 def submit(
     writer: Writer, batch: FruitBatch, *, lot: str = "L-0417", kind: str = LINE,
-    code: int = 1, digest: str = "d1",
+    code: int = 1, digest: str = "d1", ahead: bool = False,
 ) -> Future[Receipt]:
+    verdicts = verdicts_of(batch=batch, code=code)
+    chunk = chunk_ahead(batch=batch, verdicts=verdicts) if ahead else None
+    assert (chunk is not None) == ahead
     return writer.submit(
-        lot=lot, kind=kind, batch=batch, verdicts=verdicts_of(batch=batch, code=code),
-        digest=digest, received_ms=NOW,
-    )
+        lot=lot, kind=kind, batch=batch, verdicts=verdicts, digest=digest, received_ms=NOW,
+        chunk=chunk)
 
 
 def held(writer: Writer) -> tuple[threading.Event, Future[None]]:
@@ -164,6 +168,40 @@ def test_small_chunks_merge_and_large_batches_split(store: Store) -> None:
     assert store.reader.sources(lot="L-0417") == [
         {"source": "line-1", "run": "r1", "kind": "line", "n": 25_000, "seq_low": 1,
          "seq_high": 25_999}]
+
+
+def test_chunks_made_ahead_are_written_as_they_are(store: Store) -> None:
+    """Only where all of their fruit are new; whatever else, the writer makes its own."""
+    told: list[Stored] = []
+    store.writer.on_commit.append(told.extend)
+    first = packing_batch(n=3000)
+    go, done = held(store.writer)
+    whole = submit(store.writer, first, ahead=True)
+    again = submit(store.writer, first, ahead=True)
+    over = submit(store.writer, packing_batch(n=3000, first=2001, seed=3), ahead=True)
+    turned = first.take(rows=np.arange(2999, -1, -1))
+    turned = replace(turned, seq=turned.seq + 10_000)
+    down = submit(store.writer, turned, ahead=True)
+    go.set()
+    done.result()
+    assert set(outcome(whole)) == {STORED}
+    assert set(outcome(again)) == {DUPLICATE}
+    assert outcome(over) == [CONFLICT] * 1000 + [STORED] * 2000
+    assert set(outcome(down)) == {STORED}
+    chunks = list(store.reader.chunks(lot="L-0417"))
+    assert sum(c.n for c in chunks) == sum(len(t.batch) for t in told) == 8000
+    made = chunks[0].decode()[0]
+    assert same_batch(made, first)
+    assert {c.received_ms for c in chunks} == {NOW}
+    assert outcome(submit(store.writer, batch_of(seqs=[5000, 5001, 13_001]))) == [
+        CONFLICT, STORED, STORED]
+
+
+def test_only_whole_chunks_are_made_ahead() -> None:
+    for n, made in ((2047, False), (2048, True), (8192, True), (8193, False)):
+        batch = packing_batch(n=n)
+        chunk = chunk_ahead(batch=batch, verdicts=verdicts_of(batch=batch, code=1))
+        assert (chunk is not None) == made
 
 
 def test_a_trickle_of_single_fruit_is_gathered(store: Store) -> None:
