@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 from service.binding import Origin
 from service.ingest.parse import BodyError
-from service.ingest.parser import Parser
+from service.ingest.parser import Packing, Parser
 from service.ingest.together import Together
-from service.outcomes import Outcomes
+from service.outcomes import Outcomes, Sent
 from service.store.errors import QueueFull
 
 BODIES: Final = 8
@@ -34,7 +34,15 @@ class Load:
     kind: str
 
 
-Carry = Callable[[Load, Sequence[bytes], Together], Awaitable[list[Outcomes | BodyError]]]
+class Carrier(Protocol):
+    """What takes bodies that were taken apart to the disk."""
+
+    async def send(self, *, load: Load, bodies: Sequence[bytes], found: Together,
+                   pack: Packing | None) -> Sent:
+        """Hand them to the store."""
+
+    async def settle_all(self, *, sent: Sent) -> list[Outcomes | BodyError]:
+        """Wait for it; by body what became of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,17 +52,16 @@ class _Waiting:
 
 
 class Convoys:
-    """Takes bodies apart and hands them to `carry`, which takes them to the disk. Used from the
-    event loop only."""
+    """Takes bodies apart and hands them to a carrier. Used from the event loop only."""
 
-    def __init__(self, *, parser: Parser, carry: Carry) -> None:
+    def __init__(self, *, parser: Parser, carrier: Carrier) -> None:
         self._parser = parser
-        self._carry = carry
+        self._carrier = carrier
         self._waiting: dict[Load, deque[_Waiting]] = {}
         self._gone: set[asyncio.Task[None]] = set()
 
     async def join(self, *, load: Load, body: bytes) -> Outcomes:
-        """What becomes of a body. Raises BodyError, and whatever `carry` raises."""
+        """What becomes of a body. Raises BodyError, and whatever the carrier raises."""
         waiting = self._waiting.setdefault(load, deque())
         mine = _Waiting(body, asyncio.get_running_loop().create_future())
         waiting.append(mine)
@@ -71,9 +78,8 @@ class Convoys:
         async with self._parser.room:
             taken = self._board(load)
             bodies = [waiting.body for waiting in taken]
-            found = await self._parse(load, bodies)
-        for waiting, told in zip(
-                taken, await self._carried(load, bodies, found), strict=True):
+            sent = await self._send(load, bodies)
+        for waiting, told in zip(taken, await self._settle(load, bodies, sent), strict=True):
             if waiting.future.done():
                 continue  # nobody waits for it any more
             if isinstance(told, Exception):
@@ -95,33 +101,34 @@ class Convoys:
             del self._waiting[load]
         return taken
 
-    async def _parse(
-        self, load: Load, bodies: Sequence[bytes]
-    ) -> Together | Exception | None:
+    async def _send(self, load: Load, bodies: Sequence[bytes]) -> Sent | Exception | None:
+        """On their way to the disk, or what is in their way; None: too much for one go."""
         origin = load.origin
         try:
-            return await self._parser.parse(
-                bodies=bodies, media=load.media, source=origin.source, run=origin.run,
-                tip_mm=origin.tip_mm)
+            async with self._parser.parsed(
+                    bodies=bodies, media=load.media, source=origin.source, run=origin.run,
+                    tip_mm=origin.tip_mm) as (found, pack):
+                if found is None:
+                    return None
+                return await self._carrier.send(load=load, bodies=bodies, found=found, pack=pack)
         except Exception as error:
-            return error
+            return None if isinstance(error, QueueFull) and len(bodies) > 1 else error
 
-    async def _carried(
-        self, load: Load, bodies: Sequence[bytes], found: Together | Exception | None
+    async def _settle(
+        self, load: Load, bodies: Sequence[bytes], sent: Sent | Exception | None
     ) -> Sequence[Outcomes | Exception]:
         """By body what became of it."""
+        if sent is None:
+            return [await self._alone(load, body) for body in bodies]
         try:
-            if isinstance(found, Exception):
-                raise found
-            if found is not None:
-                return await self._carry(load, bodies, found)
+            if isinstance(sent, Exception):
+                raise sent
+            return await self._carrier.settle_all(sent=sent)
         except Exception as error:
-            if len(bodies) == 1 or not isinstance(error, QueueFull):
-                return [error] * len(bodies)
-        # All are too much at once, but one by one they may not be.
-        told: list[Outcomes | Exception] = []
-        for body in bodies:
-            async with self._parser.room:
-                alone = await self._parse(load, [body])
-            told += await self._carried(load, [body], alone)
+            return [error] * len(bodies)
+
+    async def _alone(self, load: Load, body: bytes) -> Outcomes | Exception:
+        async with self._parser.room:
+            sent = await self._send(load, [body])
+        (told,) = await self._settle(load, [body], sent)
         return told

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
@@ -11,8 +12,9 @@ import numpy as np
 from grading.errors import Finding
 from grading.kernel import Compiled
 from grading.quantities import Integers
-from service.binding import Notes
+from service.binding import Bound, Notes, Origin
 from service.ingest.parse import Texts
+from service.ingest.together import Place
 from service.lots import LotState
 from service.store.group import CONFLICT, DUPLICATE, LOT_CLOSED, STORED, Receipt
 
@@ -81,6 +83,30 @@ class Outcomes:
     @property
     def commit(self) -> int | None:
         return max((p.receipt.commit for p in self.parts), default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class SentBody:
+    """A body on its way to the disk. rows: of the batch, its own. lot: as in Outcomes."""
+
+    place: Place
+    rows: slice
+    texts: Texts
+    lot: LotState
+    refused: Mapping[int, tuple[Finding, ...]]
+    notes: Notes
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """Bodies on their way to the disk together. futures: by part of `bound`. kept: of what went
+    to quarantine."""
+
+    origin: Origin
+    bound: Bound
+    bodies: Sequence[SentBody]
+    futures: Sequence[Future[Receipt]]
+    kept: Sequence[Future[None]]
 
 
 def counts_of(*, parts: Sequence[Settled]) -> dict[int, int]:

@@ -21,15 +21,16 @@ from service.clock import Clock
 from service.convoy import Convoys, Load
 from service.ingest.parquet import unpacked_aside
 from service.ingest.parse import BodyError, Texts, parse_body
-from service.ingest.parser import APART_BYTES, Parser
-from service.ingest.together import Together
+from service.ingest.parser import APART_BYTES, Packing, Parser
+from service.ingest.together import Together, parse_bodies
 from service.lines import Arrivals, LastArrival, Lines, MovedCut, NoLot
 from service.lots import Lots, LotState
 from service.metrics import Metrics
-from service.outcomes import OUTCOMES, Outcomes, Settled, counts_of
+from service.outcomes import OUTCOMES, Outcomes, Sent, SentBody, Settled, counts_of
 from service.quarantine import Quarantine
 from service.sources import Sources
-from service.store.group import LINE, Receipt, chunk_ahead
+from service.store.chunks import encode, whole_chunk
+from service.store.group import LINE, Receipt
 from service.store.writer import Writer
 
 
@@ -49,7 +50,7 @@ class Road:
         self._quarantine = quarantine
         self._metrics = metrics
         self._clock = clock
-        self._convoys = Convoys(parser=parser, carry=self._carry)
+        self._convoys = Convoys(parser=parser, carrier=self)
         self.turns = asyncio.Lock()
         """For work of some size that comes for many senders at once."""
 
@@ -143,13 +144,16 @@ class Road:
             for lot_id, of_lot in lots.items()
             for rows in [np.flatnonzero(np.isin(turns, of_lot))])
 
-    def submit(self, *, bound: Bound, kind: str = LINE) -> list[Future[Receipt]]:
-        """Hand the parts to the writer, in their order. Raises store.QueueFull, StoreClosed."""
+    def submit(
+        self, *, bound: Bound, kind: str = LINE, chunk: bytes | None = None
+    ) -> list[Future[Receipt]]:
+        """Hand the parts to the writer, in their order. chunk: of the only part, if it was made
+        already. Raises store.QueueFull, StoreClosed."""
         return [
             self._writer.submit(
                 lot=part.lot.id, kind=kind, batch=part.batch, verdicts=part.verdicts,
                 digest=part.rule.digest, received_ms=bound.received_ms,
-                chunk=chunk_ahead(batch=part.batch, verdicts=part.verdicts))
+                chunk=chunk)
             for part in bound.parts
         ]
 
@@ -172,18 +176,20 @@ class Road:
         load = Load(origin, media, kind)
         if len(raw) >= APART_BYTES:
             return await self._convoys.join(load=load, body=raw)
-        found = await self._parser.parse(
+        found = parse_bodies(
             bodies=[raw], media=media, source=origin.source, run=origin.run, tip_mm=origin.tip_mm)
         assert found is not None
-        (outcomes,) = await self._carry(load, [raw], found)
+        sent = await self.send(load=load, bodies=[raw], found=found, pack=None)
+        (outcomes,) = await self.settle_all(sent=sent)
         if isinstance(outcomes, BodyError):
             raise outcomes
         return outcomes
 
-    async def _carry(
-        self, load: Load, bodies: Sequence[bytes], found: Together
-    ) -> list[Outcomes | BodyError]:
-        """Bodies that were taken apart together, to the disk; by body what became of it."""
+    async def send(
+        self, *, load: Load, bodies: Sequence[bytes], found: Together, pack: Packing | None
+    ) -> Sent:
+        """Bind, grade and submit bodies that were taken apart together. Raises store.QueueFull,
+        StoreClosed."""
         origin, received_ms = load.origin, self._clock.now_ms()
         parsed = self._of_known_lanes(origin, found.parsed)
         rows = found.rows(kept=parsed.kept)
@@ -192,7 +198,14 @@ class Road:
                  for k in sorted(range(len(rows)), key=lambda k: found.places[k].first)}
         bound = Bound(parsed, self._parts(origin, parsed.batch, received_ms, _cut(
             origin, received_ms)), Notes(), received_ms)
-        futures = self.submit(bound=bound, kind=load.kind)
+        chunk = None
+        if len(bound.parts) == 1 and whole_chunk(n=len(parsed.batch)):
+            (part,) = bound.parts
+            if pack is None:
+                chunk = encode(batch=part.batch, verdicts=part.verdicts)
+            elif parsed.batch is found.parsed.batch:
+                chunk = await pack(part.verdicts)
+        futures = self.submit(bound=bound, kind=load.kind, chunk=chunk)
         refused = [place.own(by_position=parsed.refused) for place in found.places]
         lots = [bound.lot_of(rows=own) or self.lot_now(origin=origin) for own in rows]
         texts = [_texts(load, body, place.n)
@@ -202,23 +215,31 @@ class Road:
                 body=of_body, refused=wrong, source=origin.source, run=origin.run, lot=lot.id,
                 received_ms=received_ms)
             for of_body, wrong, lot in zip(texts, refused, lots, strict=True) if wrong]
-        receipts = [await asyncio.wrap_future(f) for f in futures]
-        for waiting in kept:
+        own_bodies = [
+            SentBody(place, own, texts[k], lots[k], refused[k], notes[k])
+            for k, (place, own) in enumerate(zip(found.places, rows, strict=True))]
+        return Sent(origin, bound, own_bodies, futures, kept)
+
+    async def settle_all(self, *, sent: Sent) -> list[Outcomes | BodyError]:
+        """Once they are on the disk: by body what became of it."""
+        receipts = [await asyncio.wrap_future(f) for f in sent.futures]
+        for waiting in sent.kept:
             await asyncio.wrap_future(waiting)
+        parsed = sent.bound.parsed
         settled = [self.settle(part=part, receipt=receipt)
-                   for part, receipt in zip(bound.parts, receipts, strict=True)]
+                   for part, receipt in zip(sent.bound.parts, receipts, strict=True)]
         told: list[Outcomes | BodyError] = []
-        for k, (place, own) in enumerate(zip(found.places, rows, strict=True)):
-            if place.wrong:
-                told.append(BodyError(findings=place.wrong))
+        for body in sent.bodies:
+            if body.place.wrong:
+                told.append(BodyError(findings=body.place.wrong))
                 continue
-            parts = tuple(filter(None, (part.within(rows=own) for part in settled)))
+            parts = tuple(filter(None, (part.within(rows=body.rows) for part in settled)))
             told.append(Outcomes(
-                lots[k], origin.source, origin.run, texts[k], parsed.batch.seq[own],
-                parsed.kept[own] - place.first, refused[k], parts, counts_of(parts=parts),
-                notes[k]))
+                body.lot, sent.origin.source, sent.origin.run, body.texts,
+                parsed.batch.seq[body.rows], parsed.kept[body.rows] - body.place.first,
+                body.refused, parts, counts_of(parts=parts), body.notes))
         self.count(counts=counts_of(parts=settled), refused=len(parsed.refused),
-                   notes=notes.values())
+                   notes=[body.notes for body in sent.bodies])
         return told
 
     def count(

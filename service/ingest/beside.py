@@ -16,18 +16,21 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import msgspec
+import numpy as np
 
 from grading.columns import Parsed
 from grading.record import Column, FruitBatch
+from grading.verdicts import Verdicts
 from service.ingest.together import Place, Together, parse_bodies
 from service.memory import keep_memory, spare_garbage
+from service.store.chunks import VERDICT_DTYPES, encode, whole_chunk
 
 SLOTS: Final = 2
 MESSAGE_BYTES: Final = 4096
 READY: Final = b"ready"
 
 
-class Job(msgspec.Struct, array_like=True):
+class Job(msgspec.Struct, array_like=True, tag="parse"):
     """Bodies of `sizes` bytes in a slot, and what else `parse_bodies` is given."""
 
     slot: int
@@ -36,6 +39,14 @@ class Job(msgspec.Struct, array_like=True):
     source: str
     run: str
     tip_mm: float | None
+
+
+class Pack(msgspec.Struct, array_like=True, tag="pack"):
+    """Of the job before in a slot, make the chunk; the verdicts of its n fruit lie where the bodies
+    lay, column by column."""
+
+    slot: int
+    n: int
 
 
 class Done(msgspec.Struct, array_like=True):
@@ -104,32 +115,49 @@ class Worker:
     def __init__(self, *, memory: mmap.mmap, layout: Layout) -> None:
         self._memory = memory
         self._layout = layout
+        self._batches: dict[int, FruitBatch] = {}
 
     def do(self, job: Job) -> Done:
         """Take bodies apart; the slot holds what they came to."""
+        self._batches.pop(job.slot, None)
         at, bodies = self._layout.bodies(job.slot), []
         for size in job.sizes:
             bodies.append(self._memory[at:at + size])
             at += size
         found = parse_bodies(bodies=bodies, media=job.media, source=job.source, run=job.run,
                              tip_mm=job.tip_mm)
-        parts = [] if found is None else packed(plain(found=found))
-        if sum(map(len, parts)) > 2 * self._layout.limit:
+        if found is None:
             return Done(job.slot, [])
-        at = self._layout.answer(job.slot)
+        if whole_chunk(n=len(found.parsed.batch)):
+            self._batches[job.slot] = found.parsed.batch
+        return self._told(job.slot, packed(plain(found=found)))
+
+    def pack(self, job: Pack) -> Done:
+        """Make the chunk of what was taken apart last."""
+        at, columns = self._layout.bodies(job.slot), {}
+        for name, dtype in VERDICT_DTYPES.items():
+            columns[name] = np.frombuffer(self._memory, dtype, job.n, at)
+            at += columns[name].nbytes
+        chunk = encode(batch=self._batches.pop(job.slot), verdicts=Verdicts(**columns))
+        return self._told(job.slot, [chunk])
+
+    def _told(self, slot: int, parts: list[Any]) -> Done:
+        if sum(map(len, parts)) > 2 * self._layout.limit:
+            return Done(slot, [])
+        at = self._layout.answer(slot)
         for part in parts:
             self._memory[at:at + len(part)] = part
             at += len(part)
-        return Done(job.slot, [len(part) for part in parts])
+        return Done(slot, [len(part) for part in parts])
 
     def serve(self, link: socket.socket) -> None:
         """Do jobs until the other end is gone."""
-        decoder = msgspec.msgpack.Decoder(Job)
+        decoder = msgspec.msgpack.Decoder(Job | Pack)
         link.send(READY)
         while data := link.recv(MESSAGE_BYTES):
             job = decoder.decode(data)
             try:
-                done = self.do(job)
+                done = self.do(job) if isinstance(job, Job) else self.pack(job)
             except Exception:
                 done = Done(job.slot, [])  # the parent meets the same, where it is heard
             link.send(msgspec.msgpack.encode(done))

@@ -13,15 +13,26 @@ import os
 import socket
 import subprocess
 import sys
-from collections.abc import AsyncIterator, Sequence
-from contextlib import asynccontextmanager
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Sequence
+from contextlib import asynccontextmanager, contextmanager
+from functools import partial
+from typing import Any, Final
 
 import msgspec
 
-from service.ingest.beside import MESSAGE_BYTES, READY, SLOTS, Done, Job, Layout, unpacked
+from grading.verdicts import Verdicts
+from service.ingest.beside import (
+    MESSAGE_BYTES,
+    READY,
+    SLOTS,
+    Done,
+    Job,
+    Layout,
+    Pack,
+    unpacked,
+)
 from service.ingest.together import Together, parse_bodies
+from service.store.chunks import VERDICT_DTYPES
 
 APART_BYTES: Final = 16_384
 """Smaller bodies take less time here than on the way to another process and back."""
@@ -32,16 +43,9 @@ STARTS_MAX: Final = 3
 
 _LOG: Final = logging.getLogger(__name__)
 _DONE: Final = msgspec.msgpack.Decoder(Done)
+Packing = Callable[[Verdicts], Awaitable[bytes | None]]
 _Answer = tuple[bytearray, list[int]]
 """A pickle and its buffers, and how long each of them is."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """size: bytes. future: None where there is no answer, and it is to be done here."""
-
-    future: asyncio.Future[_Answer | None]
-    size: int
 
 
 class Side:
@@ -50,13 +54,15 @@ class Side:
     def __init__(self, *, limit: int) -> None:
         self._layout = Layout(-(-limit // mmap.PAGESIZE) * mmap.PAGESIZE)
         self._starts = 0
-        self._asked: dict[int, _Asked] = {}
+        self._asked: dict[int, asyncio.Future[_Answer | None]] = {}
+        self._taken: dict[int, int] = {}
+        self._left: set[int] = set()
         self.ready = asyncio.Event()
 
     @property
     def busy(self) -> int:
-        """How many jobs it has."""
-        return len(self._asked)
+        """How many slots are in use."""
+        return len(self._taken)
 
     @property
     def pid(self) -> int:
@@ -94,8 +100,11 @@ class Side:
     def _answered(self, slot: int, found: _Answer | None) -> None:
         """A slot is free again only now, whether somebody still waits for the answer or not."""
         asked = self._asked.pop(slot)
-        if not asked.future.done():
-            asked.future.set_result(found)
+        if not asked.done():
+            asked.set_result(found)
+        if slot in self._left:
+            self._left.discard(slot)
+            self._free(slot)
 
     def _hear(self) -> None:
         try:
@@ -114,11 +123,7 @@ class Side:
     def _fetched(self, done: Done) -> _Answer:
         at = self._layout.answer(done.slot)
         with memoryview(self._memory) as memory:
-            whole = bytearray(memory[at:at + sum(done.parts)])
-        if self._asked[done.slot].size > KEEP_BYTES:
-            self._memory.madvise(
-                mmap.MADV_REMOVE, self._layout.bodies(done.slot), 3 * self._layout.limit)
-        return whole, done.parts
+            return bytearray(memory[at:at + sum(done.parts)]), done.parts
 
     def _lost(self) -> None:
         _LOG.error("a process that takes bodies apart has ended")
@@ -126,24 +131,50 @@ class Side:
         if self._starts < STARTS_MAX:
             self.start()
 
-    async def ask(
-        self, *, bodies: Sequence[bytes], media: str, source: str, run: str, tip_mm: float | None
-    ) -> _Answer | None:
-        """What it makes of bodies; None if it makes nothing, or has no room for them."""
-        sizes = [len(body) for body in bodies]
-        if sum(sizes) > self._layout.limit or self.busy == SLOTS:
-            return None
-        slot = next(k for k in range(SLOTS) if k not in self._asked)
-        asked = self._asked[slot] = _Asked(asyncio.get_running_loop().create_future(), sum(sizes))
-        at = self._layout.bodies(slot)
-        for body in bodies:
-            self._memory[at:at + len(body)] = body
-            at += len(body)
+    @contextmanager
+    def slot(self, *, size: int) -> Iterator[int | None]:
+        """A slot for bodies of some bytes in all, until the end; None if they have no room."""
+        if size > self._layout.limit or self.busy == SLOTS:
+            yield None
+            return
+        slot = next(k for k in range(SLOTS) if k not in self._taken)
+        self._taken[slot] = size
         try:
-            self._link.send(msgspec.msgpack.encode(Job(slot, sizes, media, source, run, tip_mm)))
+            yield slot
+        finally:
+            if slot in self._asked:
+                self._left.add(slot)
+            else:
+                self._free(slot)
+
+    def _free(self, slot: int) -> None:
+        if self._taken.pop(slot) > KEEP_BYTES and self.ready.is_set():
+            self._memory.madvise(
+                mmap.MADV_REMOVE, self._layout.bodies(slot), 3 * self._layout.limit)
+
+    async def ask(self, job: Job | Pack, pieces: Sequence[Any]) -> _Answer | None:
+        """What it makes of pieces of memory; None if it makes nothing of them."""
+        asked: asyncio.Future[_Answer | None] = asyncio.get_running_loop().create_future()
+        self._asked[job.slot] = asked
+        at = self._layout.bodies(job.slot)
+        for piece in pieces:
+            self._memory[at:at + len(piece)] = piece
+            at += len(piece)
+        try:
+            self._link.send(msgspec.msgpack.encode(job))
         except OSError:
-            self._answered(slot, None)
-        return await asked.future
+            self._answered(job.slot, None)
+        return await asked
+
+
+    async def pack(self, slot: int, verdicts: Verdicts) -> bytes | None:
+        """The chunk of the fruit that were taken apart in a slot; None if it makes none."""
+        columns = [getattr(verdicts, name).astype(dtype, copy=False).tobytes()
+                   for name, dtype in VERDICT_DTYPES.items()]
+        if not self.ready.is_set():
+            return None
+        found = await self.ask(Pack(slot, len(verdicts)), columns)
+        return None if found is None else bytes(found[0])
 
 
 class Parser:
@@ -180,19 +211,27 @@ class Parser:
         """The processes beside this one."""
         return [side.pid for side in self._sides]
 
-    async def parse(
+    @asynccontextmanager
+    async def parsed(
         self, *, bodies: Sequence[bytes], media: str, source: str, run: str,
         tip_mm: float | None = None,
-    ) -> Together | None:
-        """As `parse_bodies`."""
+    ) -> AsyncIterator[tuple[Together | None, Packing | None]]:
+        """As `parse_bodies`; and what makes a chunk of the fruit in the other process, given their
+        verdicts, where there is one with time for it."""
+        size = sum(map(len, bodies))
         sides = [side for side in self._sides if side.ready.is_set()]
-        if sides and sum(map(len, bodies)) >= APART_BYTES:
-            found = await min(sides, key=lambda side: side.busy).ask(
-                bodies=bodies, media=media, source=source, run=run, tip_mm=tip_mm)
-            if found is not None:
-                return unpacked(whole=found[0], parts=found[1], source=source, run=run)
-        return parse_bodies(
-            bodies=bodies, media=media, source=source, run=run, tip_mm=tip_mm)
+        if sides and size >= APART_BYTES:
+            side = min(sides, key=lambda side: side.busy)
+            with side.slot(size=size) as slot:
+                found = None if slot is None else await side.ask(
+                    Job(slot, [len(body) for body in bodies], media, source, run, tip_mm), bodies)
+                if slot is not None and found is not None:
+                    # Text keeps the other process busy enough.
+                    yield (unpacked(whole=found[0], parts=found[1], source=source, run=run),
+                           partial(side.pack, slot) if media == "arrow" else None)
+                    return
+        yield parse_bodies(
+            bodies=bodies, media=media, source=source, run=run, tip_mm=tip_mm), None
 
 
 @asynccontextmanager

@@ -26,6 +26,7 @@ from grading.verdicts import Verdicts
 from service.store.errors import ChunkDamaged
 
 CHUNK_FRUIT: Final = 8192
+AHEAD_FRUIT: Final = CHUNK_FRUIT // 4
 VERDICT_DTYPES: Final[dict[str, type[np.uint8] | type[np.uint32]]] = {
     "size": np.uint8, "maturity": np.uint8, "grade": np.uint8, "pack": np.uint8,
     "reasons": np.uint32, "decisive": np.uint8,
@@ -39,6 +40,13 @@ _INT32: Final = np.iinfo(np.int32)
 _DEFECTS: Final = msgspec.json.Decoder(tuple[Defect, ...])
 _JUDGED: Final = msgspec.json.Decoder(dict[str, bool])
 _ENCODER: Final = msgspec.json.Encoder()
+
+
+def whole_chunk(*, n: int) -> bool:
+    """Whether n fruit that came together make a chunk by themselves, which is then encoded before
+    they are submitted: two threads that both work on columns spend much of their time handing
+    the interpreter to each other. Of fewer the writer gathers more, and more it parts."""
+    return AHEAD_FRUIT <= n <= CHUNK_FRUIT
 
 
 def encode(*, batch: FruitBatch, verdicts: Verdicts) -> bytes:

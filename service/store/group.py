@@ -28,8 +28,6 @@ DUPLICATE: Final = 2
 CONFLICT: Final = 3
 LOT_CLOSED: Final = 4
 
-AHEAD_FRUIT: Final = CHUNK_FRUIT // 4
-
 LINE: Final = "line"
 PULL: Final = "pull"
 
@@ -84,18 +82,6 @@ class _Fresh:
     content: Held
     received_ms: int
     received_last_ms: int
-
-
-def chunk_ahead(*, batch: FruitBatch, verdicts: Verdicts) -> bytes | None:
-    """The chunk of fruit that are enough for one, to be written as it is if all of them are new;
-    None where the writer should first gather more, or part them.
-
-    Made before they are submitted, it costs less: two threads that both work on columns spend
-    much of their time handing the interpreter to each other.
-    """
-    if AHEAD_FRUIT <= len(batch) <= CHUNK_FRUIT:
-        return encode(batch=batch, verdicts=verdicts)
-    return None
 
 
 def chunk_digest(*, key: ChunkKey, body: bytes) -> bytes:

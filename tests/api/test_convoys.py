@@ -75,13 +75,13 @@ def told(found: Outcomes | BaseException) -> Any:
 def parses(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """How many bodies are taken apart at a time, from now on."""
     parser, sizes = client.app.state.context.parser, []  # type: ignore[attr-defined]
-    real = parser.parse
+    real = parser.parsed
 
-    async def parse(**asked: Any) -> Any:
+    def parsed(**asked: Any) -> Any:
         sizes.append(len(asked["bodies"]))
-        return await real(**asked)
+        return real(**asked)
 
-    monkeypatch.setattr(parser, "parse", parse)
+    monkeypatch.setattr(parser, "parsed", parsed)
     return sizes
 
 
@@ -213,15 +213,15 @@ def test_a_bug_is_told_to_everybody_and_the_next_go_on(
     pair: list[TestClient], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     parser = pair[0].app.state.context.parser  # type: ignore[attr-defined]
-    real, calls = parser.parse, []
+    real, calls = parser.parsed, []
 
-    async def parse(**asked: Any) -> Any:
+    def parsed(**asked: Any) -> Any:
         calls.append(1)
         if len(calls) == 1:
             raise ValueError("a bug")
-        return await real(**asked)
+        return real(**asked)
 
-    monkeypatch.setattr(parser, "parse", parse)
+    monkeypatch.setattr(parser, "parsed", parsed)
     raws = [json.dumps(b).encode() for b in bodies_of(0, SIZE, 2 * SIZE)]
     where: dict[str, Any] = {"source": "belt", "run": "r1", "lot_id": "L-0417", "together": True}
     assert [str(f) for f in accept(pair[0], raws, **where)] == ["a bug"] * 3

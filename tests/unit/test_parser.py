@@ -18,7 +18,9 @@ from service.ingest.beside import SLOTS, Layout, Worker
 from service.ingest.parse import BodyError, parse_body
 from service.ingest.parser import STARTS_MAX, Parser, beside
 from service.ingest.together import Together, parse_bodies
+from service.store.chunks import encode
 from service.store.content import same_content
+from tests.support.store_batches import packing_verdicts
 
 LIMIT = 2**20
 N = 500
@@ -86,6 +88,11 @@ def assert_same(found: Together | None, bodies: Sequence[bytes], media: str, **m
         assert same_content(left=mine, left_rows=every, right=its, right_rows=every).all()
 
 
+async def parse(parser: Parser, **asked: Any) -> Together | None:
+    async with parser.parsed(**asked) as (found, _):
+        return found
+
+
 def with_parser(
     do: Callable[[Parser], Awaitable[None]], *, limit: int = LIMIT, processes: int = 1
 ) -> None:
@@ -102,11 +109,11 @@ def test_what_comes_back_is_what_would_be_found_here() -> None:
     async def do(parser: Parser) -> None:
         for _ in range(2):  # the second time by the shape that was learnt
             for media, body in BODIES.items():
-                found = await parser.parse(bodies=[body], media=media, tip_mm=8.0, **WHERE)
+                found = await parse(parser, bodies=[body], media=media, tip_mm=8.0, **WHERE)
                 assert_same(found, [body], media, tip_mm=8.0)
                 assert found is not None and found.parsed.refused
         usable = [row for k, row in enumerate(fruit()) if k not in (5, 6, 8)]
-        plain = await parser.parse(bodies=[as_json(usable)], media="json", **WHERE)
+        plain = await parse(parser, bodies=[as_json(usable)], media="json", **WHERE)
         assert plain is not None
         assert not plain.parsed.refused
         assert plain.parsed.batch.defects[3][0].kind == "scab"
@@ -127,7 +134,7 @@ def test_bodies_taken_apart_together_keep_what_is_theirs(media: str, processes: 
 
     async def do(parser: Parser) -> None:
         for some in (bodies, bodies[:2], bodies[2:3], bodies[-1:], bodies[2:3] + bodies[-1:]):
-            found = await parser.parse(bodies=some, media=media, tip_mm=8.0, **WHERE)
+            found = await parse(parser, bodies=some, media=media, tip_mm=8.0, **WHERE)
             assert_same(found, some, media, tip_mm=8.0)
 
     with_parser(do, processes=processes)
@@ -138,7 +145,7 @@ def test_many_bodies_at_once_keep_their_own_answers() -> None:
 
     async def do(parser: Parser) -> None:
         found = await asyncio.gather(*(
-            parser.parse(bodies=[body], media="json", **WHERE) for body in bodies))
+            parse(parser, bodies=[body], media="json", **WHERE) for body in bodies))
         for body, one in zip(bodies, found, strict=True):
             assert_same(one, [body], "json")
 
@@ -149,7 +156,7 @@ def test_a_sender_that_leaves_harms_no_other() -> None:
     """Its body stays in its slot until the process has done with it."""
     async def do(parser: Parser) -> None:
         for _ in range(5):
-            tasks = [asyncio.ensure_future(parser.parse(
+            tasks = [asyncio.ensure_future(parse(parser,
                 bodies=[BODIES["json"]], media="json", **WHERE)) for _ in range(SLOTS + 2)]
             await asyncio.sleep(0)
             for task in tasks[::2]:
@@ -168,7 +175,7 @@ def test_a_process_that_is_killed_loses_no_body(caplog: pytest.LogCaptureFixture
         with caplog.at_level(logging.ERROR):
             (pid,) = parser.pids
             os.kill(pid, signal.SIGSTOP)
-            waiting = [asyncio.ensure_future(parser.parse(
+            waiting = [asyncio.ensure_future(parse(parser,
                 bodies=[BODIES["json"]], media="json", **WHERE)) for _ in range(SLOTS)]
             await asyncio.sleep(0)
             os.kill(pid, signal.SIGKILL)
@@ -178,7 +185,7 @@ def test_a_process_that_is_killed_loses_no_body(caplog: pytest.LogCaptureFixture
         assert "has ended" in caplog.text
         (after,) = parser.pids
         assert after != pid
-        assert_same(await parser.parse(bodies=[BODIES["json"]], media="json", **WHERE),
+        assert_same(await parse(parser, bodies=[BODIES["json"]], media="json", **WHERE),
                     [BODIES["json"]], "json")
 
     with_parser(do)
@@ -203,7 +210,7 @@ def test_a_process_that_never_starts_is_not_started_for_ever(
             async with asyncio.timeout(60):
                 while caplog.text.count("has ended") < STARTS_MAX:
                     await asyncio.sleep(0.01)
-            assert_same(await parser.parse(bodies=[BODIES["json"]], media="json", **WHERE),
+            assert_same(await parse(parser, bodies=[BODIES["json"]], media="json", **WHERE),
                         [BODIES["json"]], "json")
 
     asyncio.run(run())
@@ -215,7 +222,7 @@ def test_bodies_that_fit_no_slot_are_taken_apart_here() -> None:
 
     async def do(parser: Parser) -> None:
         for body in (big, as_json(fruit()[:9])):
-            assert_same(await parser.parse(bodies=[body], media="json", **WHERE), [body], "json")
+            assert_same(await parse(parser, bodies=[body], media="json", **WHERE), [body], "json")
 
     with_parser(do, limit=65_536)
 
@@ -227,7 +234,7 @@ def test_slots_give_back_the_memory_of_large_bodies() -> None:
 
     async def do(parser: Parser) -> None:
         for _ in range(3):
-            found = await parser.parse(bodies=[large], media="json", **WHERE)
+            found = await parse(parser, bodies=[large], media="json", **WHERE)
             assert found is not None
             assert found.parsed.batch.seq.tolist() == list(range(40_000))
 
@@ -274,3 +281,31 @@ def test_columns_of_several_streams_in_any_order_and_none() -> None:
                   for k, part in enumerate(some)]
         for these in (bodies, bodies[::-1], [*bodies, nothing], [nothing, *bodies]):
             assert_same(parse_bodies(bodies=these, media="arrow", **WHERE), these, "arrow")
+
+
+@pytest.mark.parametrize("processes", [0, 1])
+def test_a_chunk_made_beside_is_the_chunk_made_here(processes: int) -> None:
+    """Byte for byte; none is made once the process has ended, and nothing stays in the way."""
+    bodies = [as_arrow([{**row, "seq": N * k + row["seq"]} for row in fruit()])
+              for k in range(6)]
+
+    async def do(parser: Parser) -> None:
+        for _ in range(3):
+            async with parser.parsed(bodies=bodies, media="arrow", tip_mm=8.0, **WHERE) as (
+                    found, pack):
+                assert found is not None
+                assert (pack is not None) == bool(processes)
+                batch = found.parsed.batch
+                verdicts = packing_verdicts(n=len(batch))
+                if pack is not None:
+                    assert await pack(verdicts) == encode(batch=batch, verdicts=verdicts)
+        async with parser.parsed(bodies=bodies, media="arrow", tip_mm=8.0, **WHERE) as (
+                found, pack):
+            for pid in parser.pids:
+                os.kill(pid, signal.SIGKILL)
+            if pack is not None:
+                assert await pack(verdicts) is None
+        assert_same(await parse(parser, bodies=bodies, media="arrow", tip_mm=8.0, **WHERE),
+                    bodies, "arrow", tip_mm=8.0)
+
+    with_parser(do, processes=processes)

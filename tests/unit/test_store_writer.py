@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from grading.record import FruitBatch, concat
+from service.store.chunks import encode
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
 from service.store.group import (
     CONFLICT,
@@ -26,7 +27,6 @@ from service.store.group import (
     STORED,
     Receipt,
     Stored,
-    chunk_ahead,
 )
 from service.store.lots import close_lot, insert_lot
 from service.store.open import DATABASE, Store, log_bytes, open_store
@@ -52,8 +52,7 @@ def submit(
     code: int = 1, digest: str = "d1", ahead: bool = False,
 ) -> Future[Receipt]:
     verdicts = verdicts_of(batch=batch, code=code)
-    chunk = chunk_ahead(batch=batch, verdicts=verdicts) if ahead else None
-    assert (chunk is not None) == ahead
+    chunk = encode(batch=batch, verdicts=verdicts) if ahead else None
     return writer.submit(
         lot=lot, kind=kind, batch=batch, verdicts=verdicts, digest=digest, received_ms=NOW,
         chunk=chunk)
@@ -195,13 +194,6 @@ def test_chunks_made_ahead_are_written_as_they_are(store: Store) -> None:
     assert {c.received_ms for c in chunks} == {NOW}
     assert outcome(submit(store.writer, batch_of(seqs=[5000, 5001, 13_001]))) == [
         CONFLICT, STORED, STORED]
-
-
-def test_only_whole_chunks_are_made_ahead() -> None:
-    for n, made in ((2047, False), (2048, True), (8192, True), (8193, False)):
-        batch = packing_batch(n=n)
-        chunk = chunk_ahead(batch=batch, verdicts=verdicts_of(batch=batch, code=1))
-        assert (chunk is not None) == made
 
 
 def test_a_trickle_of_single_fruit_is_gathered(store: Store) -> None:
