@@ -82,6 +82,15 @@ class QuickSocket(WebSocketsSansIOProtocol):
             self.read_paused = False
             self.transport.resume_reading()
 
+    def keepalive_timeout(self) -> None:
+        if self.read_paused and self.writable.is_set():
+            # Fruit wait for the disk and nothing is read meanwhile, its answer to the ping neither.
+            self.pong_timer = None
+            self.pending_ping_payload = None
+            self.schedule_ping()
+        else:
+            super().keepalive_timeout()
+
     def _answered(self, data: bytes, at: int, start: int, end: int) -> bytes | None:
         if (self.quick is None or not self._idle or self.close_sent or self.frames
                 or data[at] not in (TEXT, BINARY) or not data[at + 1] & _MASKED

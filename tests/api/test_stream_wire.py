@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import socket
+import threading
 from collections.abc import Iterator
 from itertools import count
 from pathlib import Path
 
 import msgspec
 import pytest
+import uvicorn
 
+from service.app import create_app
+from service.server import config_of
+from service.settings import Settings
+from service.stream import WINDOW
 from tests.support.app import LOT
+from tests.support.calls import call
 from tests.support.process import Served
 from tests.support.streaming import Socket, fruit
 
@@ -107,6 +115,38 @@ def test_the_largest_frame_is_taken(line: Socket) -> None:
     line.send(Socket.framed(frame.ljust(1 << 20)))
     line.until(lambda: line.committed == 8_999)
     assert seqs(line) == list(range(9_000))
+
+
+def test_a_stream_that_waits_for_the_disk_is_not_taken_for_dead(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While its window is full nothing is read, and no answer to a ping either."""
+    monkeypatch.setattr("service.server.PING_S", 0.1)
+    app = create_app(settings=Settings(data_dir=tmp_path / "data"))
+    server = uvicorn.Server(config_of(app))
+    full = threading.Event()
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        serving = threading.Thread(target=server.run, args=([listening],))
+        serving.start()
+        try:
+            port = listening.getsockname()[1]
+            assert call(port, "POST", "/v1/lots", LOT).status == 201
+            app.state.context.store.writer.run(lambda _: full.wait())
+            line = Socket(port, "source=line-1&run=r1&lot=L-0417")
+            for first in range(0, WINDOW, 64):
+                line.send(b"".join(Socket.text(fruit(first + k)) for k in range(64)))
+                line.until(lambda: len(line.answers) == first + 64)  # noqa: B023  # asked at once
+            line.send(b"".join(Socket.text(fruit(WINDOW + k)) for k in range(64)))
+            enough = line.pings + 5
+            line.until(lambda: line.pings >= enough)
+            assert len(line.answers) < WINDOW + 64
+            full.set()
+            line.until(lambda: line.committed == WINDOW + 63)
+            line.close()
+        finally:
+            full.set()
+            server.should_exit = True
+            serving.join()
 
 
 def test_a_client_that_closes_is_answered_by_a_close(line: Socket) -> None:

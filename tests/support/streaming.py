@@ -57,6 +57,7 @@ class Socket(Heard):
     def __init__(self, port: int, query: str, *, timeout_s: float = 30.0) -> None:
         super().__init__()
         self.closed: int | None = None
+        self.pings = 0
         self.pongs: list[bytes] = []
         self.bare = socket.create_connection(("127.0.0.1", port), timeout=timeout_s)
         try:
@@ -119,6 +120,7 @@ class Socket(Heard):
         elif opcode == 8:
             self.closed = struct.unpack(">H", payload[:2])[0]
         elif opcode == 9:
+            self.pings += 1
             self.send(self.framed(payload, opcode=10))  # the service asks whether anybody is there
         else:
             self.pongs.append(payload)
