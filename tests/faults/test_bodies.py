@@ -210,10 +210,11 @@ def in_defects(text: str, n: int) -> Any:
     return pa.ListArray.from_arrays(pa.array(np.arange(n + 1, dtype=np.int32)), kinds)
 
 
-def arrow(table: Any, **how: Any) -> bytes:
+def arrow(table: Any, *, rows: int | None = None, **how: Any) -> bytes:
+    """rows: of one record batch."""
     sink = io.BytesIO()
     with pa.ipc.new_stream(sink, table.schema, **how) as stream:
-        stream.write_table(table)
+        stream.write_table(table, max_chunksize=rows)
     return sink.getvalue()
 
 
@@ -244,6 +245,10 @@ BOMBS = {
         "arrow", lambda: arrow(pa.table(
             {"seq": np.arange(N // 2, dtype=np.int32), "defects": repeated(" " * 10_000, N // 2)})),
         "too_long"),
+    "one long text in every row of many batches": (
+        "arrow", lambda: arrow(pa.table(
+            {"seq": np.arange(N // 5, dtype=np.int32), "defects": repeated(" " * 10_000, N // 5)}),
+            rows=1000), "too_long"),
 }
 
 
