@@ -67,7 +67,10 @@ class Convoys:
         waiting.append(mine)
         if len(waiting) == 1:
             self._start(load)
-        return await mine.future
+        try:
+            return await mine.future
+        finally:
+            del mine  # or an exception would hold the body that holds it, until both are looked for
 
     def _start(self, load: Load) -> None:
         task = asyncio.create_task(self._go(load))
@@ -120,9 +123,9 @@ class Convoys:
         """By body what became of it."""
         if sent is None:
             return [await self._alone(load, body) for body in bodies]
+        if isinstance(sent, Exception):
+            return [sent] * len(bodies)
         try:
-            if isinstance(sent, Exception):
-                raise sent
             return await self._carrier.settle_all(sent=sent)
         except Exception as error:
             return [error] * len(bodies)

@@ -9,7 +9,7 @@ from typing import Final
 M_TRIM_THRESHOLD: Final = -1
 M_MMAP_THRESHOLD: Final = -3
 KEEP_BYTES: Final = 64 * 2**20
-GARBAGE: Final = (50_000, 20, 100)
+GARBAGE: Final = (5_000, 20, 100)
 """How much is made before cycles are looked for, in each of the collector's generations."""
 
 
@@ -24,8 +24,9 @@ def keep_memory() -> None:
 
 
 def spare_garbage() -> None:
-    """Look for cycles seldom, and not among what was loaded so far: the road of a record makes
-    none, and to look through everything holds up every answer for tens of milliseconds."""
+    """Look for cycles less often, and not among what was loaded so far: the road of a record makes
+    none, and to look through everything holds up every answer for tens of milliseconds. What is
+    refused may leave some, with its body, so they are not left for long."""
     gc.collect()
     gc.freeze()
     gc.set_threshold(*GARBAGE)

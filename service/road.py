@@ -182,7 +182,7 @@ class Road:
         sent = await self.send(load=load, bodies=[raw], found=found, pack=None)
         (outcomes,) = await self.settle_all(sent=sent)
         if isinstance(outcomes, BodyError):
-            raise outcomes
+            raise BodyError(findings=outcomes.findings)
         return outcomes
 
     async def send(

@@ -65,21 +65,23 @@ def parse_bodies(
         if joined is not None:
             firsts, sizes, parsed = joined
             return Together(tuple(map(Place, firsts, sizes)), parsed)
-    found: list[Body | BodyError] = []
+    found: list[Body | tuple[Finding, ...]] = []
     for body in bodies:
         try:
             found.append(parse_body(
                 body=body, media=media, source=source, run=run, tip_mm=tip_mm))
         except BodyError as error:
-            found.append(error)
+            found.append(error.findings)
         if len(found) > 1 and sum(f.n for f in found if isinstance(f, Body)) > ROWS_MAX:
             return None
     return _joined(found, source, run)
 
 
-def _joined(found: Sequence[Body | BodyError], source: str, run: str) -> Together:
+def _joined(
+    found: Sequence[Body | tuple[Finding, ...]], source: str, run: str
+) -> Together:
     """In order of their numbers: fruit that ascend are the quickest to tell from repeats."""
-    places = [Place(0, 0, f.findings if isinstance(f, BodyError) else ()) for f in found]
+    places = [Place(0, 0, f if isinstance(f, tuple) else ()) for f in found]
     good = [(k, f) for k, f in enumerate(found) if isinstance(f, Body)]
     good.sort(key=lambda one: int(one[1].parsed.batch.seq[0]) if len(one[1].parsed.batch) else 0)
     first = 0
