@@ -166,13 +166,13 @@ class Side:
             self._answered(job.slot, None)
         return await asked
 
-
     async def pack(self, slot: int, verdicts: Verdicts) -> bytes | None:
         """The chunk of the fruit that were taken apart in a slot; None if it makes none."""
         columns = [getattr(verdicts, name).astype(dtype, copy=False).tobytes()
                    for name, dtype in VERDICT_DTYPES.items()]
         if not self.ready.is_set():
             return None
+        # 9 bytes a fruit have room where the bodies lay: 26 and more had, twice over, beside them.
         found = await self.ask(Pack(slot, len(verdicts)), columns)
         return None if found is None else bytes(found[0])
 
