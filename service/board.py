@@ -1,4 +1,5 @@
-"""What a line's board shows, from the windows of its lots; nothing here is kept.
+"""What a line's board shows, from the windows of its lots. Only what follows from closed minutes is
+kept, for as long as they stay as they are.
 
 A board is made from the fruit's one-minute windows of the lot that the line packs now and of
 those before it on the same day, so any past one can be made again from the store.
@@ -10,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -108,8 +110,10 @@ def board(ctx: Context, line: Line, *, at_ms: int | None = None) -> Board:
     closed = dated[:-1] if end is None else dated
     points, starts = trend(ctx, turns, lot, end)
     recent = merged(states=[series.windows[i] for i in dated[-RECENT:]], shape=series.shape)
-    total = series.total() if end is None else merged(
-        states=[series.windows[i] for i in dated], shape=series.shape)
+    settled = _settled(series, closed) if end is not None else _kept(lot, series, closed)
+    rest = [state for i, state in series.windows.items()
+            if end is None and i not in settled.fruit]
+    total = merged(states=[settled.total, *rest], shape=series.shape)
     return Board(
         line=line.row.id, lot=lot, between=not turns or turns[-1].lot is None,
         since_ms=turns[-1].at_ms if turns else None, person=turns[-1].person if turns else "",
@@ -117,9 +121,35 @@ def board(ctx: Context, line: Line, *, at_ms: int | None = None) -> Board:
         per_s=series.windows[closed[-1]].fruit / (MINUTE.size / 1000) if closed else None,
         latest_ms=(dated[-1] + 1) * MINUTE.size if dated else None,
         total=total, recent=recent, culls=culls_of(recent, cull=cull), trend=points,
-        starts=starts,
-        lanes=tuple(lane_view(series=series, indexes=closed, measure=name, allowance=allowance)
-                    for name, allowance in LANE_MEASURES.items()))
+        starts=starts, lanes=settled.lanes)
+
+
+@dataclass(frozen=True, slots=True)
+class _Settled:
+    """What follows from a lot's closed minutes alone. fruit: by minute."""
+
+    fruit: dict[int, int]
+    lanes: tuple[LaneView, ...]
+    total: WindowState
+
+
+_KEPT: WeakKeyDictionary[LotState, _Settled] = WeakKeyDictionary()
+
+
+def _kept(lot: LotState, series: WindowSeries, closed: Sequence[int]) -> _Settled:
+    """The same as long as no fruit come late: a board asks every second, of hours of minutes."""
+    found = _KEPT.get(lot)
+    if found is None or found.fruit != {i: series.windows[i].fruit for i in closed}:
+        found = _KEPT[lot] = _settled(series, closed)
+    return found
+
+
+def _settled(series: WindowSeries, closed: Sequence[int]) -> _Settled:
+    return _Settled(
+        {i: series.windows[i].fruit for i in closed},
+        tuple(lane_view(series=series, indexes=closed, measure=name, allowance=allowance)
+              for name, allowance in LANE_MEASURES.items()),
+        merged(states=[series.windows[i] for i in closed], shape=series.shape))
 
 
 def culls_of(state: WindowState, *, cull: int) -> dict[str, Any]:

@@ -52,9 +52,12 @@ async def board_events(request: Request) -> Response:
     line = known_line(ctx, request.path_params["line_id"])
     look = reader(request)
 
-    async def make() -> tuple[int, str]:
-        view = await asyncio.to_thread(board_view, ctx, line, look)
+    def picture() -> tuple[int, str]:
+        view = board_view(ctx, line, look)
         return view["fruit"], part(ctx, "board_live.html", view, look=look)
+
+    async def make() -> tuple[int, str]:
+        return await asyncio.to_thread(picture)
 
     try:
         return ctx.live.stream(

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from service.board import board
+from service.board import _KEPT, board
 from tests.support.app import NOON_MS, service
 from tests.support.line import minutes, register
 
@@ -156,3 +156,20 @@ def test_a_past_board_is_drawn_as_it_stood(tmp_path: Path) -> None:
         assert "como estaba" in line.page(at="2026-07-14T11:40:00", lang="es")
         assert client.get("/lines/line-1?at=noon").status_code == 422
         assert "/lines/line-1?at=" in client.get("/lines/line-1/rejects").text
+
+
+def test_what_is_kept_of_closed_minutes_follows_late_fruit(line: Line) -> None:
+    """A board that looked before says what one that looks for the first time says."""
+    fruit = minutes(count=6, start_ms=NOON_MS - 6 * 60_000)
+    late, now = fruit[100:160], fruit[:100] + fruit[160:]
+    for part in (now[:1000], now[1000:], late):
+        line.send(part)
+        seen = line.board()
+        kept = _KEPT.pop(seen.lot)
+        fresh = line.board()
+        assert _KEPT[seen.lot] is not kept
+        assert (seen.fruit, seen.undated, seen.culls) == (fresh.fruit, fresh.undated, fresh.culls)
+        assert repr(seen.lanes) == repr(fresh.lanes)
+        assert repr(seen.total) == repr(fresh.total)
+    assert seen.fruit == len(fruit)
+    assert line.board().lanes is line.board().lanes
