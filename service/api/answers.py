@@ -170,10 +170,13 @@ def _tails_by_row(outcomes: Outcomes) -> list[bytes]:
 def tails_of(part: Settled) -> list[bytes]:
     """What is told of each fruit of a part after its seq, as the rest of a JSON object."""
     receipt = part.receipt
-    tails = _tails(receipt.verdicts, receipt.outcome, part.lot.binding.compiled)
-    for row, compiled in part.others.items():
-        one = receipt.verdicts.take(rows=[row])
-        tails[row] = _tails(one, receipt.outcome[[row]], compiled)[0]
+    verdicts, outcome, compiled = receipt.verdicts, receipt.outcome, part.lot.binding.compiled
+    if not part.others:
+        tails = _tails(verdicts, outcome, compiled)
+    else:
+        # The codes of another standard may have no name under this one.
+        tails = [_tails(verdicts.take(rows=[row]), outcome[[row]],
+                        part.others.get(row, compiled))[0] for row in range(len(outcome))]
     for row, lot in receipt.lots.items():
         tails[row] = tails[row][:-1] + b',"lot":' + msgspec.json.encode(lot) + b"}"
     return tails
@@ -199,6 +202,9 @@ _TEXTS: WeakKeyDictionary[Compiled, dict[int, bytes]] = WeakKeyDictionary()
 
 
 def _tail(code: int, compiled: Compiled) -> bytes:
+    if code >> 40 in (CONFLICT, LOT_CLOSED):
+        # A conflict has the codes of the stored fruit, maybe of another standard: not to be named.
+        return b',"outcome":' + msgspec.json.encode(OUTCOMES[code >> 40]) + b"}"
     reason = Reason(code >> 32 & 255)
     fields = {
         "outcome": OUTCOMES[code >> 40],
@@ -209,8 +215,6 @@ def _tail(code: int, compiled: Compiled) -> bytes:
     }
     if reason is not Reason.NONE:
         fields["decisive"] = reason.word
-    if code >> 40 in (CONFLICT, LOT_CLOSED):
-        fields = {"outcome": fields["outcome"]}
     return b"," + msgspec.json.encode(fields)[1:]
 
 

@@ -160,6 +160,24 @@ def test_a_repeat_tells_the_lot_that_the_fruit_is_in(client: TestClient) -> None
     assert answer["grade"] == "select"
 
 
+@pytest.mark.parametrize("beside", [[], [{**GOOD, "seq": 2}]])
+@pytest.mark.parametrize(("first", "then"), [
+    ("house-long-distance", "us-peaches"), ("us-peaches", "house-long-distance"),
+    ("house-tree-ripe", "us-peaches"), ("us-peaches", "house-tree-ripe")])
+def test_fruit_of_a_lot_under_another_standard_are_told_in_its_words(
+    client: TestClient, first: str, then: str, beside: list[dict[str, Any]]
+) -> None:
+    """Its classes need not even have a number under the standard of the lot that was named."""
+    fruit = {**GOOD, "ground_chroma": 40, "ground_fraction": 0.4, "firmness_n": 70, "tip_mm": 8}
+    open_lot(client, id="L-0430", standard=first)
+    open_lot(client, id="L-0431", standard=then)
+    told = send(client, fruit, lot="L-0430").json()["outcomes"][0]
+    again = send(client, [fruit, *beside], lot="L-0431").json()["outcomes"][0]
+    assert again == {**told, "outcome": "duplicate", "lot": "L-0430"}
+    other = send(client, [{**fruit, "diameter_mm": 60}, *beside], lot="L-0431")
+    assert other.json()["outcomes"][0] == {"seq": 1, "outcome": "conflict", "lot": "L-0430"}
+
+
 def test_a_refused_record_can_be_mended_and_stays_visible(client: TestClient) -> None:
     send(client, [{"seq": 5, "diameter_mm": 2.6}])
     kept = client.get("/v1/lots/L-0417/quarantine").json()["records"][0]
