@@ -43,15 +43,20 @@ class View:
         self._changed = asyncio.Condition()
         self._task: asyncio.Task[None] | None = None
         self.readers = 0
+        self.begun = 0
         self.number = 0
         self.event = b""
 
     async def frames(self) -> AsyncIterator[bytes]:
-        """The newest picture, and every newer one when it is asked for again."""
+        """The next picture, and every newer one when it is asked for again.
+
+        The next: whoever opens a page has the newest on it, and one that was begun before may show
+        what a press of theirs has just changed.
+        """
         self.readers += 1
         if self._task is None:
             self._task = asyncio.create_task(self._keep_making())
-        seen = 0
+        seen = self.begun
         try:
             while True:
                 async with self._changed:
@@ -63,10 +68,10 @@ class View:
             if not self.readers and self._task is not None:
                 self._task.cancel()
                 self._task = None
-                self.number = 0
 
     async def _keep_making(self) -> None:
         while True:
+            self.begun += 1
             try:
                 record, text = await self._make()
             except Exception:
@@ -76,7 +81,7 @@ class View:
                 self.metrics.board_pictures.inc()
                 lines = "".join(f"data: {line}\n" for line in text.splitlines())
                 async with self._changed:
-                    self.number += 1
+                    self.number = self.begun
                     self.event = f"id: {record}\nevent: picture\n{lines}\n".encode()
                     self._changed.notify_all()
             await asyncio.sleep(EVERY_S)

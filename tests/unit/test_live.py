@@ -51,6 +51,39 @@ def test_a_slow_reader_skips_pictures_and_gets_the_newest() -> None:
     asyncio.run(run())
 
 
+def test_a_new_reader_gets_no_picture_that_was_begun_before_it_came() -> None:
+    """Its page is newer, and shows already what a press on it has changed."""
+
+    async def run() -> None:
+        going, truth = asyncio.Event(), ["3 wait"]
+
+        async def make() -> tuple[int, str]:
+            seen = truth[0]
+            await going.wait()
+            going.clear()
+            return 1, seen
+
+        view = View(make)
+        first = view.frames()
+        waiting = asyncio.ensure_future(anext(first))
+        await asyncio.sleep(0)
+        await asyncio.sleep(0)
+        assert view.begun == 1
+        truth[0] = "2 wait"
+        second = view.frames()
+        newer = asyncio.ensure_future(anext(second))
+        going.set()
+        assert b"3 wait" in await waiting
+        while view.begun < 2:
+            await asyncio.sleep(0)
+        going.set()
+        assert b"2 wait" in await newer
+        await first.aclose()
+        await second.aclose()
+
+    asyncio.run(run())
+
+
 def test_a_picture_that_fails_is_told_to_the_log_and_tried_again(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
