@@ -34,7 +34,7 @@ from service.metrics import Metrics
 from service.outcomes import OUTCOMES
 from service.problems import Problem
 from service.quarantine import RAW_BYTES, Quarantine
-from service.road import Road
+from service.road import STREAM_FRUIT, Road
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
 from service.store.group import CONFLICT, LOT_CLOSED, STORED, Receipt
 from service.told import Told
@@ -42,7 +42,7 @@ from service.trouble import storage_problem
 
 T = TypeVar("T")
 
-FLUSH_FRUIT: Final = 512
+FLUSH_FRUIT: Final = STREAM_FRUIT
 """Fruit of one flush; making a batch of them holds up everybody's answers for half a ms."""
 PAUSES_S: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
 """Between tries while the store takes nothing; the last one again and again."""

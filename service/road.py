@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Future
+from typing import Final
 
 import numpy as np
 
@@ -32,6 +33,10 @@ from service.sources import Sources
 from service.store.chunks import encode, whole_chunk
 from service.store.group import LINE, Receipt
 from service.store.writer import Writer
+
+STREAM_FRUIT: Final = 512
+"""Room in the writer's queue that is kept for streams: who sends bodies is told to wait and tries
+again, but a stream's grades end when its fruit find no room for long."""
 
 
 class Road:
@@ -145,15 +150,15 @@ class Road:
             for rows in [np.flatnonzero(np.isin(turns, of_lot))])
 
     def submit(
-        self, *, bound: Bound, kind: str = LINE, chunk: bytes | None = None
+        self, *, bound: Bound, kind: str = LINE, chunk: bytes | None = None, leave: int = 0
     ) -> list[Future[Receipt]]:
         """Hand the parts to the writer, in their order. chunk: of the only part, if it was made
-        already. Raises store.QueueFull, StoreClosed."""
+        already. leave: as in `Writer.submit`. Raises store.QueueFull, StoreClosed."""
         return [
             self._writer.submit(
                 lot=part.lot.id, kind=kind, batch=part.batch, verdicts=part.verdicts,
                 digest=part.rule.digest, received_ms=bound.received_ms,
-                chunk=chunk)
+                chunk=chunk, leave=leave)
             for part in bound.parts
         ]
 
@@ -205,7 +210,7 @@ class Road:
                 chunk = encode(batch=part.batch, verdicts=part.verdicts)
             elif parsed.batch is found.parsed.batch:
                 chunk = await pack(part.verdicts)
-        futures = self.submit(bound=bound, kind=load.kind, chunk=chunk)
+        futures = self.submit(bound=bound, kind=load.kind, chunk=chunk, leave=STREAM_FRUIT)
         refused = [place.own(by_position=parsed.refused) for place in found.places]
         lots = [bound.lot_of(rows=own) or self.lot_now(origin=origin) for own in rows]
         texts = [_texts(load, body, place.n)

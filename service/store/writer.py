@@ -141,16 +141,19 @@ class Writer:
         digest: str,
         received_ms: int,
         chunk: bytes | None = None,
+        leave: int = 0,
     ) -> Future[Receipt]:
         """Hands graded fruit over; the future has a receipt once they are on the disk. chunk: how
-        they are encoded, if that was done already.
+        they are encoded, if that was done already. leave: room in the queue that is kept free for
+        others.
 
         Raises QueueFull or StoreClosed at once. The future may fail with StorageFull (send again
         when there is space) or StorageFailed. The arrays must not be changed afterwards.
         """
         if len(batch) != len(verdicts):
             raise ValueError(f"{len(batch)} fruit with {len(verdicts)} verdicts")
-        return self._put(Submission(lot, kind, batch, verdicts, digest, received_ms, chunk))
+        return self._put(Submission(lot, kind, batch, verdicts, digest, received_ms, chunk),
+                         leave=leave)
 
     def run(self, fn: Callable[[sqlite3.Connection], T]) -> Future[T]:
         """Runs fn on the writer thread inside the group's transaction, in its own savepoint.
@@ -160,14 +163,14 @@ class Writer:
         """
         return self._put(_Call(fn))
 
-    def _put(self, work: Submission | _Call) -> Future[Any]:
+    def _put(self, work: Submission | _Call, *, leave: int = 0) -> Future[Any]:
         item = _Item(work, Future())
         weight = item.weight()
         with self._ready:
             if not self._open:
                 raise StoreClosed("the store is closed")
             # A single body larger than the whole queue still gets through an empty one.
-            if self._queued and self._queued + weight > self._limit:
+            if self._queued and self._queued + weight + leave > self._limit:
                 raise QueueFull(f"{self._queued} fruit wait for the disk, limit {self._limit}")
             self._queue.append(item)
             self._queued += weight

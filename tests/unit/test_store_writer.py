@@ -314,6 +314,27 @@ def test_the_queue_is_bounded(tmp_path: Path) -> None:
         store.close()
 
 
+def test_room_in_the_queue_that_is_left_to_others(tmp_path: Path) -> None:
+    store = open_store(data_dir=tmp_path, now_ms=NOW, queue_fruit=10)
+    try:
+        go, _ = held(store.writer)
+
+        def bulk(first: int) -> Future[Receipt]:
+            batch = batch_of(seqs=[first, first + 1, first + 2])
+            return store.writer.submit(
+                lot="L-0417", kind=LINE, batch=batch, verdicts=verdicts_of(batch=batch, code=1),
+                digest="d1", received_ms=NOW, leave=4)
+
+        found = [bulk(0), bulk(10)]
+        with pytest.raises(QueueFull):
+            bulk(20)
+        found.append(submit(store.writer, batch_of(seqs=[30, 31, 32, 33])))
+        go.set()
+        assert [outcome(f) for f in found] == [[STORED] * 3, [STORED] * 3, [STORED] * 4]
+    finally:
+        store.close()
+
+
 def test_stopping_finishes_what_waits(tmp_path: Path) -> None:
     store = open_store(data_dir=tmp_path, now_ms=NOW)
     go, _ = held(store.writer)
