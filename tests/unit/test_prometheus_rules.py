@@ -140,6 +140,8 @@ def test_it_fires_when_its_thresholds_say_so(name: str, tmp_path: Path) -> None:
     series, times, more = CASES[name]
     case = {
         "rule_files": [str(path) for path in RULES], "evaluation_interval": "1m",
+        # Alerts look at what is recorded; without an order they see it a minute later or not.
+        "group_eval_order": ["drupe-recording", "drupe-alerts"],
         "tests": [{
             "interval": "1m",
             "input_series": [{"series": s, "values": v} for s, v in series.items()],
