@@ -269,9 +269,15 @@ def _cut(origin: Origin, received_ms: int) -> MovedCut | None:
 
 
 def _texts(load: Load, body: bytes, n: int) -> Texts:
-    # Only a refused record is asked for again, which is rare enough to read the body twice.
-    return Texts(n=n, raws=lambda: parse_body(
-        body=body, media=load.media, source=load.origin.source, run=load.origin.run).raws)
+    def raws() -> Sequence[bytes]:
+        # Only a refused record is asked for again, which is rare enough to read the body twice.
+        try:
+            return parse_body(body=body, media=load.media, source=load.origin.source,
+                              run=load.origin.run).raws
+        except BodyError:
+            return [body] * n  # nested just so deeply that it could be read a few calls higher up
+
+    return Texts(n=n, raws=raws)
 
 
 def _graded(
