@@ -213,8 +213,8 @@ class Road:
         futures = self.submit(bound=bound, kind=load.kind, chunk=chunk, leave=STREAM_FRUIT)
         refused = [place.own(by_position=parsed.refused) for place in found.places]
         lots = [bound.lot_of(rows=own) or self.lot_now(origin=origin) for own in rows]
-        texts = [_texts(load, body, place.n)
-                 for body, place in zip(bodies, found.places, strict=True)]
+        texts = [found.texts.get(k) or _texts(load, body, found.places[k].n)
+                 for k, body in enumerate(bodies)]
         kept = [
             self._quarantine.keep(
                 body=of_body, refused=wrong, source=origin.source, run=origin.run, lot=lot.id,
@@ -269,6 +269,7 @@ def _cut(origin: Origin, received_ms: int) -> MovedCut | None:
 
 
 def _texts(load: Load, body: bytes, n: int) -> Texts:
+    """Of a body that was taken apart elsewhere."""
     def raws() -> Sequence[bytes]:
         # Only a refused record is asked for again, which is rare enough to read the body twice.
         try:

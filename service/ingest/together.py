@@ -7,7 +7,7 @@ go together from here to the disk.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
 import numpy as np
@@ -16,7 +16,7 @@ from grading.columns import Parsed, to_batch
 from grading.errors import Finding
 from grading.quantities import Integers
 from grading.record import concat
-from service.ingest.parse import Body, BodyError, parse_body
+from service.ingest.parse import Body, BodyError, Texts, parse_body
 
 T = TypeVar("T")
 
@@ -41,10 +41,12 @@ class Place:
 @dataclass(frozen=True, slots=True)
 class Together:
     """What became of the records of some bodies. places: by body. Positions in `parsed` count
-    through all of them, in the order of the places' firsts."""
+    through all of them, in the order of the places' firsts. texts: of bodies, by number, whose
+    records are at hand one by one."""
 
     places: tuple[Place, ...]
     parsed: Parsed
+    texts: Mapping[int, Texts] = field(default_factory=dict)
 
     def rows(self, *, kept: Integers) -> list[slice]:
         """By body, which rows are its own of those at positions `kept`."""
@@ -92,8 +94,8 @@ def _joined(
         refused.update({first + at: what for at, what in body.parsed.refused.items()})
         first += body.n
     if len(good) == 1:
-        return Together(tuple(places), good[0][1].parsed)
+        return Together(tuple(places), good[0][1].parsed, dict(good))
     if not good:
         return Together(tuple(places), to_batch(records=[], source=source, run=run))
     batch = concat(batches=[body.parsed.batch for _, body in good])
-    return Together(tuple(places), Parsed(batch, np.concatenate(kept), refused))
+    return Together(tuple(places), Parsed(batch, np.concatenate(kept), refused), dict(good))
