@@ -60,7 +60,8 @@ class View:
         try:
             while True:
                 async with self._changed:
-                    await self._changed.wait_for(lambda last=seen: self.number > last)  # type: ignore[misc]
+                    while self.number <= seen:
+                        await self._changed.wait()
                     seen, event = self.number, self.event
                 yield event
         finally:

@@ -55,7 +55,7 @@ class Description(BaseModel):
     diameter: Literal["greatest", "mean", "equivalent"] = "greatest"
     tip_mm: float | None = Field(default=None, ge=3, le=15, strict=True)
     colour_space: Words = ""
-    measures: dict[Literal[*sorted(MEASURES)], Measured] = Field(  # type: ignore[valid-type]
+    measures: dict[Literal[*sorted(MEASURES)], Measured] = Field(  # type: ignore[valid-type]  # from a table
         default_factory=dict)
     clock: Literal["trusted", "arrival"] = "arrival"
     note: Annotated[str, Field(max_length=400)] = ""

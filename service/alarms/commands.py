@@ -17,7 +17,6 @@ from service.alarms.model import (
 )
 
 SHELF_MIN_MS: Final = QUIET_MS
-SHELF_MAX_MS: Final = LONGEST_SHELF_MS
 
 
 class NotNow(Exception):
@@ -45,9 +44,9 @@ def shelve(
 ) -> tuple[Alarm, Transition]:
     """Out of sight until then, or with one_shot until its condition ends, if that is sooner.
 
-    until_ms: SHELF_MIN_MS to SHELF_MAX_MS from now; ValueError. Raises NotNow.
+    until_ms: SHELF_MIN_MS to LONGEST_SHELF_MS from now; ValueError. Raises NotNow.
     """
-    if not SHELF_MIN_MS <= until_ms - now_ms <= SHELF_MAX_MS:
+    if not SHELF_MIN_MS <= until_ms - now_ms <= LONGEST_SHELF_MS:
         raise ValueError("a shelf holds for a minute to one shift")
     if alarm.state in ("shelved", "out_of_service"):
         raise NotNow(f"it is {alarm.state.replace('_', ' ')} already")

@@ -131,9 +131,7 @@ class Failures:
     def __call__(self, steady_ms: int) -> list[Reading]:
         failures = self._writer.failures
         self._metrics.commits_failed.inc(failures - (self._seen[-1][1] if self._seen else 0))
-        # A clock that was set back would not make the minute longer.
-        seen = [(min(at_ms, steady_ms), n) for at_ms, n in self._seen]
-        self._seen = [*seen, (steady_ms, failures)]
+        self._seen.append((steady_ms, failures))
         while len(self._seen) > 2 and self._seen[1][0] <= steady_ms - FAILING_MS:
             del self._seen[0]
         return [Reading(kind="storage_failing", subject="data",

@@ -30,7 +30,7 @@ Value = Annotated[float | None, Query(gt=0, le=100_000, allow_inf_nan=False)]
 @router.get("/{line_id}/agreement", summary="Line against hand, fruit by fruit")
 async def read_agreement(
     line_id: LineId, request: Request,
-    measure: Literal[*sorted(MARGINS)] = "diameter",  # type: ignore[valid-type]
+    measure: Literal[*sorted(MARGINS)] = "diameter",  # type: ignore[valid-type]  # from a table
     start: From = None, until: Moment = None, margin: Value = None, cut: Value = None,
     upper: Value = None,
     error_ratio: Annotated[float, Query(ge=0.01, le=100, allow_inf_nan=False)] = 1.0,

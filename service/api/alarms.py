@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from service.alarms import commands
 from service.alarms.definitions import DEFINITIONS, Definition
-from service.alarms.model import Alarm
+from service.alarms.model import LONGEST_SHELF_MS, Alarm
 from service.alarms.rows import alarm_of, event_of
 from service.alarms.runner import Command, UnknownAlarm
 from service.alarms.say import said
@@ -47,7 +47,7 @@ class Reasoned(BaseModel):
 class Shelf(Reasoned):
     """For how long an alarm is put aside. one_shot: at the latest; sooner if its condition ends."""
 
-    minutes: Whole = Field(ge=commands.SHELF_MIN_MS // 60_000, le=commands.SHELF_MAX_MS // 60_000)
+    minutes: Whole = Field(ge=commands.SHELF_MIN_MS // 60_000, le=LONGEST_SHELF_MS // 60_000)
     one_shot: bool = Field(default=False, strict=True)
 
 

@@ -36,7 +36,7 @@ class Reading(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     lane: Whole | None = Field(default=None, ge=1, le=255)
-    measure: Literal[*sorted(MEASURES)]  # type: ignore[valid-type]
+    measure: Literal[*sorted(MEASURES)]  # type: ignore[valid-type]  # from a table
     object: Annotated[str, Field(min_length=1, max_length=80)]
     known: Value
     reading: Value
@@ -114,7 +114,7 @@ async def list_checks(
 @router.get("/{source_id}/checks/chart", summary="Charts of reference readings, lane by lane")
 async def read_chart(
     source_id: SourceId, request: Request,
-    measure: Literal[*sorted(MEASURES)] | None = None,  # type: ignore[valid-type]
+    measure: Literal[*sorted(MEASURES)] | None = None,  # type: ignore[valid-type]  # from a table
     tolerance: Annotated[float | None, Query(gt=0, le=1e6, allow_inf_nan=False)] = None,
     known_u: Annotated[float, Query(ge=0, le=1e6, allow_inf_nan=False)] = 0.0,
 ) -> dict[str, Any]:
@@ -175,7 +175,7 @@ def lane_json(chart: LaneChart) -> dict[str, Any]:
 @router.get("/{source_id}/checks/since", summary="The list since the last good check")
 async def read_since(
     source_id: SourceId, request: Request,
-    measure: Literal[*sorted(MEASURES)] = "diameter",  # type: ignore[valid-type]
+    measure: Literal[*sorted(MEASURES)] = "diameter",  # type: ignore[valid-type]  # from a table
     lane: Annotated[int | None, Query(ge=1, le=255)] = None,
 ) -> dict[str, Any]:
     """Lots, fruit, numbers and times graded since each lane last passed; with the error of the

@@ -42,7 +42,7 @@ class MovedPoint(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    measure: Literal[*sorted(MEASURE_UNITS)] = "diameter"  # type: ignore[valid-type]
+    measure: Literal[*sorted(MEASURE_UNITS)] = "diameter"  # type: ignore[valid-type]  # from a table
     at: Value
     to: Value
     unit: Annotated[str, Field(max_length=8)] = Field(

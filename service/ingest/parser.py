@@ -45,7 +45,7 @@ _LOG: Final = logging.getLogger(__name__)
 _DONE: Final = msgspec.msgpack.Decoder(Done)
 Packing = Callable[[Verdicts], Awaitable[bytes | None]]
 _Answer = tuple[bytearray, list[int]]
-"""A pickle and its buffers, and how long each of them is."""
+"""Pieces one after another (a pickle and its buffers, or a chunk), and how long each of them is."""
 
 
 class Side:

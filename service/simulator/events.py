@@ -87,13 +87,13 @@ class Event(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    kind: Literal[*sorted(KINDS)]  # type: ignore[valid-type]
+    kind: Literal[*sorted(KINDS)]  # type: ignore[valid-type]  # from a table
     line: str
     size: float = Field(default=0.0, allow_inf_nan=False)
     start_min: float = Field(default=0.0, ge=0, allow_inf_nan=False)
     end_min: float | None = Field(default=None, allow_inf_nan=False)
     lanes: tuple[Annotated[int, Field(ge=1, le=255)], ...] = ()
-    measure: Literal[*READ] | None = None  # type: ignore[valid-type]
+    measure: Literal[*READ] | None = None  # type: ignore[valid-type]  # from a table
     cut_mm: float = 63.5
     lot: str | None = None
     from_bin: int = Field(default=1, ge=1)

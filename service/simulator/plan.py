@@ -41,7 +41,7 @@ class Lot(Closed):
     id: Id
     grower: str
     block: str
-    cultivar: Literal[*sorted(CULTIVARS)]  # type: ignore[valid-type]
+    cultivar: Literal[*sorted(CULTIVARS)]  # type: ignore[valid-type]  # from a table
     pick: int = Field(default=1, ge=1, le=20)
     standard: str = "house-long-distance"
     bins: int = Field(ge=1, le=2_000)
@@ -154,7 +154,7 @@ class Line(Closed):
     mixing_fruit: int = Field(default=120, ge=0)
     wander_min: Positive = 8.0
     defects_seen: Share = 0.93
-    sensors: dict[Literal[*sorted(SENSORS)], Sensor] = Field(  # type: ignore[valid-type]
+    sensors: dict[Literal[*sorted(SENSORS)], Sensor] = Field(  # type: ignore[valid-type]  # from a table
         default_factory=dict)
     pulls: tuple[Pulls, ...] = ()
     checks: tuple[Checks, ...] = ()
