@@ -57,6 +57,7 @@ from service.mqtt import subscribed
 from service.presence import Presence
 from service.problems import Problem
 from service.quarantine import Quarantine
+from service.resting import resting
 from service.road import Road
 from service.settings import Settings
 from service.sources import Sources
@@ -177,7 +178,8 @@ def create_app(
         ctx = app.state.context = joined or join(settings=settings, clock=clock or Clock())
         try:
             async with (beside(ctx.parser, processes=processes), subscribed(ctx) as mqtt,
-                        beating(ctx), watched(ctx.alarms), watched_cuts(ctx), watched_lines(ctx)):
+                        beating(ctx), watched(ctx.alarms), watched_cuts(ctx), watched_lines(ctx),
+                        resting(ctx)):
                 app.state.mqtt = mqtt
                 if mqtt is not None:
                     ctx.alarms.providers.append(broker(mqtt.status))

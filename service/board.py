@@ -109,16 +109,16 @@ def board(ctx: Context, line: Line, *, at_ms: int | None = None) -> Board:
     cull = len(lot.binding.compiled.grade_names) - 1
     closed = dated[:-1] if end is None else dated
     points, starts = trend(ctx, turns, lot, end)
-    recent = merged(states=[series.windows[i] for i in dated[-RECENT:]], shape=series.shape)
     settled = _settled(series, closed) if end is not None else _kept(lot, series, closed)
-    rest = [state for i, state in series.windows.items()
-            if end is None and i not in settled.fruit]
+    recent = merged(states=[settled.recent, *(series.windows[i] for i in dated[len(closed):])],
+                    shape=series.shape)
+    rest = [series.windows[i] for i in series.windows if end is None and i not in settled.fruit]
     total = merged(states=[settled.total, *rest], shape=series.shape)
     return Board(
         line=line.row.id, lot=lot, between=not turns or turns[-1].lot is None,
         since_ms=turns[-1].at_ms if turns else None, person=turns[-1].person if turns else "",
-        fruit=total.fruit, undated=total.fruit - sum(series.windows[i].fruit for i in dated),
-        per_s=series.windows[closed[-1]].fruit / (MINUTE.size / 1000) if closed else None,
+        fruit=total.fruit, undated=total.fruit - sum(series.figures[i].fruit for i in dated),
+        per_s=series.figures[closed[-1]].fruit / (MINUTE.size / 1000) if closed else None,
         latest_ms=(dated[-1] + 1) * MINUTE.size if dated else None,
         total=total, recent=recent, culls=culls_of(recent, cull=cull), trend=points,
         starts=starts, lanes=settled.lanes)
@@ -126,11 +126,13 @@ def board(ctx: Context, line: Line, *, at_ms: int | None = None) -> Board:
 
 @dataclass(frozen=True, slots=True)
 class _Settled:
-    """What follows from a lot's closed minutes alone. fruit: by minute."""
+    """What follows from a lot's closed minutes alone. fruit: by minute. recent: the newest nine
+    together, or on a past board ten."""
 
     fruit: dict[int, int]
     lanes: tuple[LaneView, ...]
     total: WindowState
+    recent: WindowState
 
 
 _KEPT: WeakKeyDictionary[LotState, _Settled] = WeakKeyDictionary()
@@ -139,17 +141,24 @@ _KEPT: WeakKeyDictionary[LotState, _Settled] = WeakKeyDictionary()
 def _kept(lot: LotState, series: WindowSeries, closed: Sequence[int]) -> _Settled:
     """The same as long as no fruit come late: a board asks every second, of hours of minutes."""
     found = _KEPT.get(lot)
-    if found is None or found.fruit != {i: series.windows[i].fruit for i in closed}:
-        found = _KEPT[lot] = _settled(series, closed)
+    if found is None or found.fruit != {i: series.figures[i].fruit for i in closed}:
+        found = _KEPT[lot] = _settled(series, closed, recent=RECENT - 1)
     return found
 
 
-def _settled(series: WindowSeries, closed: Sequence[int]) -> _Settled:
+def forget(lot: LotState) -> None:
+    """Let go of what was kept of a lot; it is made again when its board is asked for."""
+    _KEPT.pop(lot, None)
+
+
+def _settled(series: WindowSeries, closed: Sequence[int], *, recent: int = RECENT) -> _Settled:
+    states = {i: series.windows[i] for i in closed}
     return _Settled(
-        {i: series.windows[i].fruit for i in closed},
-        tuple(lane_view(series=series, indexes=closed, measure=name, allowance=allowance)
+        {i: state.fruit for i, state in states.items()},
+        tuple(lane_view(states=states, measure=name, allowance=allowance)
               for name, allowance in LANE_MEASURES.items()),
-        merged(states=[series.windows[i] for i in closed], shape=series.shape))
+        merged(states=states.values(), shape=series.shape),
+        merged(states=[states[i] for i in closed[-recent:]], shape=series.shape))
 
 
 def culls_of(state: WindowState, *, cull: int) -> dict[str, Any]:
@@ -215,17 +224,17 @@ def lane_table_of(*, states: Mapping[int, Sequence[WindowState]], measure: str) 
 
 
 def lane_view(
-    *, series: WindowSeries, indexes: Sequence[int], measure: str, allowance: float
+    *, states: Mapping[int, WindowState], measure: str, allowance: float
 ) -> LaneView:
-    """The lanes of a measure followed through the lot's closed windows."""
-    table = lane_table_of(states={i: (series.windows[i],) for i in indexes}, measure=measure)
-    if len(table.lanes) < 2 or not len(indexes):
+    """The lanes of a measure followed through the lot's closed windows, in rising order."""
+    table = lane_table_of(states={i: (state,) for i, state in states.items()}, measure=measure)
+    if len(table.lanes) < 2 or not states:
         return LaneView(measure, (), False, {})
     readings = follow(table=table, rules=rules_for(lanes=len(table.lanes), allowance=allowance))
     last = readings[-1]
     return LaneView(measure, tuple(
         LaneFinding(lane, _number(last.offset[i]), _number(last.se[i]), int(last.level[i]))
-        for i, lane in enumerate(table.lanes)), last.diverge, _since(readings, table, indexes))
+        for i, lane in enumerate(table.lanes)), last.diverge, _since(readings, table, list(states)))
 
 
 def _since(

@@ -152,7 +152,9 @@ def window_of(ctx: Context, line: Line, stretch: Stretch, lots: frozenset[str] =
     for lot_id in ids:
         lot = ctx.lots.get(lot_id)
         series = lot.windows(reader=ctx.store.reader)
-        parts += [(lot, m, s) for m, s in series.windows.items() if m in wanted and s.fruit]
+        parts += [(lot, minute, series.windows[minute])
+                  for minute, figures in series.figures.items()
+                  if minute in wanted and figures.fruit]
     return Window(tuple(sorted(parts, key=lambda p: (p[1], p[0].id))))
 
 

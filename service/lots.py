@@ -1,16 +1,16 @@
 """Lots as the running service holds them: what each is bound to, and its counts so far.
 
 A lot is bound when it opens to one edition of a pack standard, one cultivar profile and one size
-basis; a later release cannot change how its fruit are graded. Counts are kept in memory, rebuilt
-from the chunks when first asked for, and extended by every commit before its fruit are
-acknowledged, so what is acknowledged is counted.
+basis; a later release cannot change how its fruit are graded. Counts are kept in memory as long as
+somebody asks for them, rebuilt from the chunks when first asked for, and extended by every commit
+before its fruit are acknowledged, so what is acknowledged is counted.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from grading.kernel import Compiled, compile_standard
 from grading.monitor.girth import GirthSeries
@@ -85,6 +85,12 @@ class LotState:
         self._windows.committed(stored=stored, commit=commit)
         self._culls.committed(stored=stored, commit=commit)
         self._girth.committed(stored=stored, commit=commit)
+
+    def rest(self) -> bool:
+        """Let go of the counts that nobody has asked for since the last call, and say whether there
+        were any."""
+        sums: tuple[Running[Any], ...] = (self._tally, self._windows, self._culls, self._girth)
+        return any([one.rest() for one in sums])
 
     def counts(self, *, reader: Reader) -> Tally:
         """The tally of every stored line fruit of the lot."""

@@ -1,6 +1,6 @@
 """A sum over the line fruit of a lot: rebuilt from the chunks when first asked for, and then
 extended by every commit before its fruit are acknowledged, so what is acknowledged is in it and
-nothing on the disk can disagree with the fruit."""
+nothing on the disk can disagree with the fruit. What nobody asks for any more is let go."""
 
 from __future__ import annotations
 
@@ -37,12 +37,14 @@ class Running(Generic[Sum]):
         self._through = 0
         self._pending: list[tuple[int, Stored]] = []
         self._waiting = 0
+        self._recounts = 0
+        self._asked = False
 
     def committed(self, *, stored: Stored, commit: int) -> None:
         """Remember what a commit added. Called on the writer thread."""
         with self._lock:
-            if self._sum is None and self._through == 0:
-                return  # nobody has asked yet: the chunks hold it all
+            if self._sum is None and not self._recounts:
+                return  # nobody has asked: the chunks hold it all
             self._pending.append((commit, stored))
             self._waiting += len(stored.batch)
             if self._sum is not None and self._waiting > FOLD_FRUIT:
@@ -51,15 +53,35 @@ class Running(Generic[Sum]):
     def value(self, *, reader: Reader) -> Sum:
         """The sum of every stored line fruit of the lot."""
         with self._lock:
-            if self._sum is None:
-                self._through = -1  # from here on commits are remembered
-        if self._sum is None:
+            self._asked = True
+            if self._sum is not None:
+                return self._fold()
+            self._recounts += 1  # from here on commits are remembered
+        try:
             through, found = self._recount(reader)
             with self._lock:
                 if self._sum is None:
                     self._sum, self._through = found, through
+                return self._fold()
+        finally:
+            with self._lock:
+                self._recounts -= 1
+                if self._sum is None and not self._recounts:
+                    self._let_go()  # it could not be read
+
+    def rest(self) -> bool:
+        """Let go of a sum that nobody has asked for since the last call, and say whether it was."""
         with self._lock:
-            return self._fold()
+            idle, self._asked = not self._asked, False
+            if not idle or self._sum is None or self._recounts:
+                return False
+            self._let_go()
+            return True
+
+    def _let_go(self) -> None:
+        self._sum = None
+        self._pending.clear()
+        self._waiting = 0
 
     def _recount(self, reader: Reader) -> tuple[int, Sum]:
         """(number of the commit counted up to, the sum), both of one committed state."""

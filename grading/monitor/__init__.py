@@ -2,8 +2,8 @@
 
 Everything below is importable from `grading.monitor`.
 
-**Windows** (`state`, `assemble`, `series`, `plain`). One `WindowState` = one line over one window,
-all lanes: exact whole-number counts and sums, merged in any order, never subtracted.
+**Windows** (`state`, `assemble`, `series`, `kept`, `packed`). One `WindowState` = one line over one
+window, all lanes: exact whole-number counts and sums, merged in any order, never subtracted.
 
     shape  = Shape.of(compiled=compiled)
     series = WindowSeries(lot="L-0417", line="line-1", digest=..., shape=shape, span=TEN_MINUTES)
@@ -13,7 +13,8 @@ all lanes: exact whole-number counts and sums, merged in any order, never subtra
     state.lane(number=3), state.together(), state.merge(other), merged(states=..., shape=shape)
     state.measures["diameter"].mean() / .sd() / .m2() / .quantile(share=.5)  # (lanes,), quanta
     series.lane_table(measure="diameter") -> LaneTable       # (windows, lanes) value, sd, n; units
-    to_bytes(state=...), from_bytes(data=...), to_plain, from_plain
+    series.figures[index].fruit, .by_grade                   # closed windows are kept packed
+    unpacked_window(packed_window(state))                    # the same window
 
 Feed `add` some seconds of fruit at once (a call costs up to 1 ms whatever it holds), and let
 closed windows be closed: late fruit merge into theirs.
@@ -93,8 +94,8 @@ from grading.monitor.health import (
     impossible_share,
     sequence_test,
 )
-from grading.monitor.plain import from_bytes, from_plain, to_bytes, to_plain
-from grading.monitor.series import TEN_MINUTES, LaneTable, Span, WindowSeries
+from grading.monitor.packed import packed_window, unpacked_window
+from grading.monitor.series import TEN_MINUTES, Figures, LaneTable, Span, WindowSeries
 from grading.monitor.shares import (
     FRUIT_MIN,
     Dispersion,
@@ -109,13 +110,12 @@ from grading.monitor.tracks import Baseline, Track, TrackPoint, TrackState, Trac
 
 __all__ = [
     "FRUIT_MIN", "TEN_MINUTES", "Baseline", "Budget", "CameIn", "Cause", "Causes", "Cusum",
-    "CusumState", "Difference", "Dispersion", "Estimate", "Ewma", "EwmaState", "HealthFinding",
-    "Individuals", "LaneTable", "Levels", "Limits", "MeasureState", "SequenceTest", "Shape",
-    "ShareChart", "Span", "Spread", "Subgroups", "Track", "TrackPoint", "TrackState",
-    "TrackWindow", "WindowSeries", "WindowState", "came_in", "causes_of",
-    "chance_of_a_false_alarm", "counted_causes", "cusum_arl", "cusum_arl_one_sided", "difference",
-    "dispersion_test", "estimate", "ewma_arl", "expected_false_alarms", "from_bytes",
-    "from_plain", "health", "impossible_share", "individuals", "laney_chart", "levels_for",
-    "limit_for_arl", "markov_arl", "merged", "no_fruit", "p_chart", "sequence_test",
-    "shewhart_arl", "subgroups", "to_bytes", "to_plain", "window_of",
+    "CusumState", "Difference", "Dispersion", "Estimate", "Ewma", "EwmaState", "Figures",
+    "HealthFinding", "Individuals", "LaneTable", "Levels", "Limits", "MeasureState", "SequenceTest",
+    "Shape", "ShareChart", "Span", "Spread", "Subgroups", "Track", "TrackPoint", "TrackState",
+    "TrackWindow", "WindowSeries", "WindowState", "came_in", "causes_of", "chance_of_a_false_alarm",
+    "counted_causes", "cusum_arl", "cusum_arl_one_sided", "difference", "dispersion_test",
+    "estimate", "ewma_arl", "expected_false_alarms", "health", "impossible_share", "individuals",
+    "laney_chart", "levels_for", "limit_for_arl", "markov_arl", "merged", "no_fruit", "p_chart",
+    "packed_window", "sequence_test", "shewhart_arl", "subgroups", "unpacked_window", "window_of",
 ]

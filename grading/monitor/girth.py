@@ -15,6 +15,8 @@ from typing import Final
 import numpy as np
 
 from grading.drift.cells import REFERENCE_MASS_G, LaneTable, trimmed
+from grading.monitor.kept import Kept
+from grading.monitor.packed import packed, unpacked
 from grading.quantities import MEASURES, Floats, Integers
 from grading.record import FruitBatch
 
@@ -49,11 +51,24 @@ class Girth:
         return Girth(both)
 
 
+def _packed(girth: Girth) -> bytes:
+    lanes = np.array([len(girth.counts), *girth.counts], np.int64)
+    return packed(values=np.concatenate([lanes, *girth.counts.values()]))
+
+
+def _unpacked(data: bytes) -> Girth:
+    values = unpacked(data=data)
+    first = 1 + int(values[0])
+    counts = values[first:].astype(np.int32).reshape(-1, BINS)
+    return Girth(dict(zip(values[1:first].tolist(), counts, strict=True)))
+
+
 @dataclass(frozen=True, slots=True)
 class GirthSeries:
     """Minutes by number (Unix milliseconds // 60,000), each its lanes' counts."""
 
-    minutes: Mapping[int, Girth] = field(default_factory=dict)
+    minutes: Kept[Girth] = field(
+        default_factory=lambda: Kept(pack=_packed, unpack=_unpacked))
 
     def add(self, *, batch: FruitBatch) -> GirthSeries:
         """The series with a batch's fruit counted in; those without time, lane, diameter or mass
@@ -88,13 +103,13 @@ class GirthSeries:
         index += BINS * (lane + lanes * at)
         table = np.bincount(index, minlength=minutes * lanes * BINS).reshape(minutes, lanes, BINS)
         fruit = table.sum(axis=2)
-        both = dict(self.minutes)
+        changed = {}
         for k in range(minutes):
             mine = {n: table[k, n].astype(np.int32) for n in np.flatnonzero(fruit[k]).tolist()}
             if mine:
-                here = both.get(first + k)
-                both[first + k] = Girth(mine) if here is None else here.merge(Girth(mine))
-        return GirthSeries(both)
+                here = self.minutes.get(first + k)
+                changed[first + k] = Girth(mine) if here is None else here.merge(Girth(mine))
+        return GirthSeries(self.minutes.changed(changed))
 
 
 def girth_table(*, minutes: Mapping[int, Girth], least: int) -> LaneTable:

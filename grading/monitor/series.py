@@ -16,6 +16,8 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from grading.monitor.assemble import window_of
+from grading.monitor.kept import Kept
+from grading.monitor.packed import packed_window, unpacked_window
 from grading.monitor.state import Shape, WindowState, merged, no_fruit
 from grading.monitor.tracks import TrackWindow
 from grading.quantities import MEASURES, Floats, Integers
@@ -55,10 +57,27 @@ class LaneTable:
     n: Integers
 
 
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What is asked of every window all the time. by_grade: fruit by grade code."""
+
+    fruit: int
+    by_grade: tuple[int, ...]
+
+
+def _figures(state: WindowState) -> Figures:
+    return Figures(state.fruit, tuple(state.grade_pack.sum(axis=(0, 2)).tolist()))
+
+
+def _no_windows() -> Kept[WindowState]:
+    return Kept(pack=packed_window, unpack=unpacked_window)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WindowSeries:
     """Windows by number. run: of the source, for windows by fruit count, whose sequence numbers
-    start again in every run; empty for windows by time. digest: of the standard that graded."""
+    start again in every run; empty for windows by time. digest: of the standard that graded.
+    figures: of every window, at hand without unpacking it."""
 
     lot: str
     line: str
@@ -66,7 +85,8 @@ class WindowSeries:
     shape: Shape
     digest: str = ""
     run: str = ""
-    windows: Mapping[int, WindowState] = field(default_factory=dict)
+    windows: Kept[WindowState] = field(default_factory=_no_windows)
+    figures: Mapping[int, Figures] = field(default_factory=dict)
 
     def add(self, *, batch: FruitBatch, verdicts: Verdicts) -> WindowSeries:
         """The series with the fruit of one graded batch counted in."""
@@ -78,16 +98,21 @@ class WindowSeries:
 
     def merge(self, other: WindowSeries) -> WindowSeries:
         """Both together. Raises ValueError unless they are of one lot, line, span and standard."""
-        if replace(self, windows={}) != replace(other, windows={}):
+        if self._kind() != other._kind():
             raise ValueError("only windows of one lot, line, run, span and standard can be merged")
         return self._with({index: [state] for index, state in other.windows.items()})
 
+    def _kind(self) -> tuple[object, ...]:
+        return self.lot, self.line, self.span, self.shape, self.digest, self.run
+
     def _with(self, found: Mapping[int, list[WindowState]]) -> WindowSeries:
-        windows = dict(self.windows)
+        changed = {}
         for index, states in found.items():
-            here = [windows[index]] if index in windows else []
-            windows[index] = merged(states=here + states, shape=self.shape)
-        return replace(self, windows=dict(sorted(windows.items())))
+            here = [self.windows[index]] if index in self.windows else []
+            changed[index] = merged(states=here + states, shape=self.shape)
+        figures = {index: _figures(state) for index, state in changed.items()}
+        return replace(self, windows=self.windows.changed(changed),
+                       figures=dict(sorted({**self.figures, **figures}.items())))
 
     def total(self) -> WindowState:
         """All windows together."""
@@ -106,10 +131,10 @@ class WindowSeries:
         the baseline and why.
         """
         points = []
-        for index, state in self.windows.items():
-            part = state if lane is None else state.lane(number=lane)
+        for index, whole in self.figures.items():
+            part = whole if lane is None else _figures(self.windows[index].lane(number=lane))
             n = part.fruit
-            x = int(part.grade_pack[:, list(grades)].sum())
+            x = sum(part.by_grade[grade] for grade in grades)
             points.append(TrackWindow(index=index, lot=self.lot, n=n, value=x / n if n else 0.0,
                                       excluded=(excluded or {}).get(index, "")))
         return tuple(points)
@@ -134,10 +159,11 @@ class WindowSeries:
 
     def lane_table(self, *, measure: str, share: float = 0.5) -> LaneTable:
         """The lanes side by side, window by window."""
-        lanes = tuple(sorted({lane for s in self.windows.values() for lane in s.lanes}))
-        size = (len(self.windows), len(lanes))
+        states = list(self.windows.values())
+        lanes = tuple(sorted({lane for state in states for lane in state.lanes}))
+        size = (len(states), len(lanes))
         value, sd, n = np.full(size, np.nan), np.full(size, np.nan), np.zeros(size, np.int64)
-        for row, state in enumerate(self.windows.values()):
+        for row, state in enumerate(states):
             columns = [lanes.index(lane) for lane in state.lanes]
             value[row, columns], sd[row, columns], n[row, columns] = _levels(state, measure, share)
         return LaneTable(indexes=tuple(self.windows), lanes=lanes, value=value, sd=sd, n=n)

@@ -58,9 +58,9 @@ def _newest(ctx: Context, line: Line) -> int:
     """The end of the newest minute of the line's latest lot that has fruit."""
     ids = [t.lot for t in line.turns if t.lot is not None] or [line.row.holding]
     for lot_id in reversed(ids):
-        windows = ctx.lots.get(lot_id).windows(reader=ctx.store.reader).windows
-        if windows and max(windows) > 0:
-            return (max(windows) + 1) * MINUTE.size
+        newest = max(ctx.lots.get(lot_id).windows(reader=ctx.store.reader).windows, default=0)
+        if newest > 0:
+            return (newest + 1) * MINUTE.size
     return ctx.clock.now_ms()
 
 

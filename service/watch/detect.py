@@ -84,8 +84,8 @@ class Series:
 
 @dataclass(slots=True)
 class Detector:
-    """One line since its day began. found: everything that called for action, by its key's first
-    three parts and the minute in which it did."""
+    """One line since its day began. found: everything that called for action within a day, by its
+    key's first three parts and the minute in which it did."""
 
     lanes: dict[str, Lanes] = field(default_factory=lambda: {
         m: Lanes(m, learn=m == "girth") for m in LANES})
@@ -125,6 +125,10 @@ class Detector:
             if reading is not None:
                 series.readings.append(reading)
                 self._judge(series, minute)
+
+    def forget(self, *, before_ms: int) -> None:
+        """Findings that were over by then."""
+        self.found = [f for f in self.found if f.ended_ms is None or f.ended_ms >= before_ms]
 
     def _next_lot(self, minute: Minute) -> None:
         """Another lot is other fruit: what was found on the whole line ends with the old one."""

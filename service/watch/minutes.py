@@ -59,9 +59,9 @@ def counts_of(ctx: Context, line: Line, *, now_ms: int) -> dict[tuple[int, str],
     order = {}
     for place, lot in enumerate(lots_of(ctx, line, now_ms=now_ms)):
         order[lot.id] = place
-        for index, state in lot.windows(reader=ctx.store.reader).windows.items():
+        for index, figures in lot.windows(reader=ctx.store.reader).figures.items():
             if index != NO_TIME // MINUTE.size and index * MINUTE.size > now_ms - DAY_MS:
-                found[index, lot.id] = state.fruit
+                found[index, lot.id] = figures.fruit
     newest = max((index for index, _ in found), default=0)
     closed = {key: n for key, n in found.items() if n and _closed(key[0], newest, now_ms)}
     return dict(sorted(closed.items(), key=lambda item: (item[0][0], order[item[0][1]])))

@@ -21,7 +21,7 @@ from service.watch.ask import about, ask, asked_at, stretches
 from service.watch.detect import Detector
 from service.watch.finding import MINUTE_MS, Answered, Finding, Why
 from service.watch.hands import Hands
-from service.watch.minutes import counts_of, minute_of
+from service.watch.minutes import DAY_MS, counts_of, minute_of
 from service.watch.outside import (
     Outside,
     RuleChange,
@@ -58,7 +58,7 @@ class View:
 
 @dataclass(slots=True)
 class _LineWatch:
-    """One line. stepped: fruit of each (minute, lot) when it was stepped."""
+    """One line's last day. stepped: fruit of each (minute, lot) when it was stepped."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
     detector: Detector = field(default_factory=Detector)
@@ -109,6 +109,8 @@ def _looked(ctx: Context, line: Line, own: _LineWatch, now_ms: int) -> View:
     changes = rule_changes(ctx, line, now_ms=now_ms)
     upto_ms = 0 if own.detector.last is None else (own.detector.last + 1) * MINUTE_MS
     found = _all_findings(line, own, changes, upto_ms)
+    keys = {f.key for f in found}
+    own.answers = {asked: why for asked, why in own.answers.items() if asked[0].key in keys}
     return View(tuple(_answer(ctx, line, own, f, found, changes, upto_ms) for f in found), upto_ms,
                 dict(own.detector.looks()))
 
@@ -131,6 +133,8 @@ def _step(ctx: Context, line: Line, own: _LineWatch, now_ms: int) -> bool:
         rule = sum(m < (index + 1) * MINUTE_MS for m in moments)
         own.detector.step(minute_of(ctx, index=index, lot=ctx.lots.get(lot_id), rule=rule))
         own.stepped[key] = counts[key]
+    own.stepped = {key: n for key, n in own.stepped.items() if key in counts}
+    own.detector.forget(before_ms=now_ms - DAY_MS)
     return True
 
 

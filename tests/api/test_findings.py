@@ -199,3 +199,22 @@ def test_the_share_of_culls_is_read_for_its_alarm(line: Line) -> None:
     assert (reading.subject, reading.lot) == ("line-1", "L-0417")
     line.post("/v1/lines/line-1/break", {"person": "M. Orrin"})
     assert "reject_share" not in line.readings()
+
+
+def test_the_watch_remembers_a_day(tmp_path: Path) -> None:
+    """What was over a day ago is told no more, as by a watch that begins to look."""
+    now = [NOON_MS]
+    with service(tmp_path, now_ms=lambda: now[0]) as client:
+        line = Line(client)
+        line.send(fruit(shift={5: 1.6}, shift_from=AT))
+        assert len(line.findings()) == 1
+        for day in (1, 2):
+            now[0] += 26 * 3_600_000
+            line.send(minutes(count=30, start_ms=now[0] - 30 * 60_000, seq=day * 1_000_000))
+            seen = line.ctx.watch.look(line.ctx, line.ctx.lines.get("line-1"))
+            assert [a.finding.open for a in seen.findings] == ([False] if day == 1 else [])
+        fresh = line.ctx.watch.at(line.ctx, line.ctx.lines.get("line-1"), at_ms=now[0])
+        assert seen.findings == fresh.findings == ()
+        kept = line.ctx.watch._lines["line-1"]
+        assert 28 <= len(kept.stepped) <= 30
+        assert kept.answers == {}

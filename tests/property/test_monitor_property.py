@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import json
 import math
 from functools import reduce
 
@@ -14,7 +13,8 @@ from hypothesis import strategies as st
 
 from grading.monitor.budget import Levels
 from grading.monitor.charts import Cusum, Ewma
-from grading.monitor.plain import from_bytes, from_plain, to_bytes, to_plain
+from grading.monitor.kept import OPEN, Kept
+from grading.monitor.packed import packed, packed_window, unpacked, unpacked_window
 from grading.monitor.series import Span, WindowSeries
 from grading.monitor.shares import laney_chart
 from grading.monitor.state import merged, no_fruit
@@ -66,11 +66,42 @@ def test_merging_is_associative_commutative_and_has_a_nothing(
 
 
 @given(st.integers(0, 2**32), st.integers(0, 400))
-def test_a_stored_window_is_the_window(seed: int, n: int) -> None:
+def test_a_packed_window_is_the_window(seed: int, n: int) -> None:
     state = series().add(batch=fruit(n=n, seed=seed, names=NAMES, read=.7),
                          verdicts=codes(n=n, seed=seed)).total()
-    assert_same(from_bytes(data=to_bytes(state=state)), state)
-    assert_same(from_plain(plain=json.loads(json.dumps(to_plain(state=state)))), state)
+    found = unpacked_window(packed_window(state))
+    assert_same(found, state)
+    assert found.shape == state.shape
+
+
+@given(st.lists(st.one_of(st.just(0), st.integers(-3, 300), st.integers(-2**63, 2**63 - 1)),
+                max_size=2_000), st.integers(0, 2_000))
+def test_packed_numbers_are_the_numbers(values: list[int], zeros: int) -> None:
+    given_values = np.array([*values, *[0] * zeros, *values[:5]], np.int64)
+    found = unpacked(data=packed(values=given_values))
+    assert found.dtype == np.int64
+    assert np.array_equal(found, given_values)
+
+
+@given(st.lists(st.dictionaries(st.integers(-1, 9), st.integers(), max_size=4), max_size=8))
+def test_values_are_kept_whatever_is_packed(changes: list[dict[int, int]]) -> None:
+    """Against a dict; only the newest are as they were given."""
+    packing: list[int] = []
+
+    def pack(value: int) -> bytes:
+        packing.append(value)
+        return str(value).encode()
+
+    kept, plain = Kept(pack=pack, unpack=int), {}
+    for change in changes:
+        packing.clear()
+        kept, plain = kept.changed(change), plain | change
+        assert list(kept.items()) == sorted(plain.items())
+        assert kept.keys() == plain.keys()
+        assert len(kept) == len(plain)
+        assert kept.get(10) is None
+        newest = sorted(plain)[-OPEN:]
+        assert set(packing) <= {plain[k] for k in plain if k not in newest}
 
 
 VALUES = st.lists(st.floats(-1e3, 1e3), min_size=1, max_size=60)

@@ -6,7 +6,6 @@ from collections import Counter
 from dataclasses import replace
 from itertools import groupby
 
-import msgspec
 import numpy as np
 import pytest
 
@@ -16,12 +15,8 @@ from grading.monitor import (
     Shape,
     Span,
     WindowSeries,
-    from_bytes,
-    from_plain,
     merged,
     no_fruit,
-    to_bytes,
-    to_plain,
     window_of,
 )
 from grading.monitor.series import NO_TIME, quantile_factor
@@ -29,7 +24,16 @@ from grading.quantities import MEASURES
 from grading.record import Column, FruitBatch
 from grading.tally import tally
 from service.library import Library
-from tests.support.windows import CULL, SHAPE, START_MS, codes, fruit, with_values
+from tests.support.windows import (
+    CULL,
+    SHAPE,
+    SPREADS,
+    START_MS,
+    assert_same,
+    codes,
+    fruit,
+    with_values,
+)
 from tests.unit.test_tally import batch as tally_batch
 
 
@@ -238,21 +242,23 @@ def test_tables_for_charts() -> None:
     assert quantile_factor(share=.1) == pytest.approx(.3 / .17549833, rel=1e-6)
 
 
-def test_stored_windows_are_small_and_checked() -> None:
-    state = window_of(batch=fruit(n=5000, seed=1, lanes=8), verdicts=codes(n=5000, seed=1),
-                      shape=SHAPE)
-    assert len(to_bytes(state=state)) < 16_000
-    plain = to_plain(state=state)
-    for wrong in ({**plain, "format": 2}, {**plain, "parts": {}},
-                  {**plain, "measures": {"hue": {**plain["measures"]["hue"], "sums": {}}}},
-                  {**plain, "parts": {**plain["parts"], "n": {
-                      "shape": [2], "at": [2], "values": [1]}}},
-                  {**plain, "parts": {**plain["parts"], "n": {
-                      "shape": [1 << 40], "at": [], "values": []}}}):
-        with pytest.raises(ValueError, match=r"format|missing|outside"):
-            from_plain(plain=wrong)
-    with pytest.raises(msgspec.ValidationError):
-        from_plain(plain={"format": 1})
-    with pytest.raises(ValueError, match="not a stored window"):
-        from_bytes(data=b"nothing")
+def test_windows_are_kept_small_whatever_comes_late() -> None:
+    """All but the newest two are packed; figures are those of the windows."""
+    batch = fruit(n=5_000, seed=1, lanes=8, names=tuple(SPREADS), rate_ms=100)
+    verdicts = codes(n=5_000, seed=1)
+    whole = series(Span(kind="time", size=60_000)).add(batch=batch, verdicts=verdicts)
+    rng = np.random.default_rng(5)
+    late = series(Span(kind="time", size=60_000))
+    for rows in np.array_split(rng.permutation(5_000), 7):
+        late = late.add(batch=batch.take(rows=rows), verdicts=verdicts.take(rows=rows))
+    assert list(late.windows) == list(whole.windows) == list(whole.figures)
+    assert late.figures == whole.figures
+    for index, state in whole.windows.items():
+        assert_same(state, late.windows[index], runs=False)
+        assert whole.figures[index].fruit == state.fruit
+        assert sum(whole.figures[index].by_grade) == state.fruit
+        assert whole.figures[index].by_grade[CULL] == state.grade_pack[:, CULL].sum()
+    kept = list(whole.windows._values.values())
+    assert [isinstance(v, bytes) for v in kept] == [True] * (len(kept) - 2) + [False] * 2
+    assert max(len(v) for v in kept[:-2] if isinstance(v, bytes)) < 6_000
     assert START_MS % 600_000 == 0
