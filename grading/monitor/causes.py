@@ -168,28 +168,29 @@ def came_in(
 
     received: fruit with the fault in the receiving pull of the same lot. line: share on the line
     (`estimate`, `Estimate.scaled`). margin: what may be added without being worth a search, as a
-    share. The answer is "came_in" only if the interval shows that at most the margin was added.
+    share. The answer is "came_in" only if the interval shows that at most the margin was added, and
+    receiving saw the fault: what nobody saw there is not said to have come from there.
     """
     if margin <= 0.0:
         raise ValueError(f"margin {margin} must be above 0")
     received = estimate(x=received_x, n=received_n, level=line.level)
     added = difference(first=line, second=received)
-    origin = _origin(added, margin)
+    origin = _origin(added, margin, received_x > 0)
     needed = None
     if origin == "cannot_tell" and received_n:
         share, n = received_x / received_n, received_n
         while needed is None and n < PULL_MOST:
             n = math.ceil(n * 1.1)
             more = estimate(x=share * n, n=n, level=line.level)
-            if _origin(difference(first=line, second=more), margin) != "cannot_tell":
+            if _origin(difference(first=line, second=more), margin, share > 0) != "cannot_tell":
                 needed = math.ceil(n / 10) * 10
     return CameIn(origin=origin, received=received, line=line, added=added,
                   fruit_for_answer=needed)
 
 
-def _origin(added: Difference, margin: float) -> Origin:
+def _origin(added: Difference, margin: float, seen: bool) -> Origin:
     if added.low > 0.0:
         return "added_here"
     if added.high < 0.0:
         return "fewer_than_came_in"
-    return "came_in" if added.high <= margin else "cannot_tell"
+    return "came_in" if seen and added.high <= margin else "cannot_tell"

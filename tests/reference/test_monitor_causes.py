@@ -108,6 +108,12 @@ def test_where_faults_come_from() -> None:
     same = came_in(received_x=160, received_n=2000, line=line)
     assert (same.origin, same.fruit_for_answer) == ("came_in", None)
     assert same.added.high <= .02
+    rare = came_in(received_x=0, received_n=40, line=estimate(x=478, n=140_863))
+    assert rare.origin == "cannot_tell"  # under the margin, but nobody saw it come
+    assert rare.fruit_for_answer is not None
+    assert rare.fruit_for_answer > 3 / (478 / 140_863)  # 0 of n rules out about 3/n (rule of three)
+    assert came_in(received_x=0, received_n=rare.fruit_for_answer,
+                   line=estimate(x=478, n=140_863)).origin == "added_here"
     nothing = came_in(received_x=0, received_n=0, line=line)
     assert (nothing.origin, nothing.fruit_for_answer) == ("cannot_tell", None)
     # A line seen in 10 fruit will never tell, however many are looked at in receiving.
