@@ -18,7 +18,8 @@ where lanes are compared; t in place of normal quantiles where few fruit stand b
    or grower boundary is stated with the chance of meeting one anyway; it supports, never decides.
 
 The line moved, but neither c nor f is shown: "not separable", whatever else was found, and the
-answer says what would tell. So is a share that moved while nothing measured did. Otherwise the
+answer says what would tell. So is a share that moved while nothing measured did, and a window
+without line fruit where nothing else shows a cause. Otherwise the
 causes found: one, "several", or "no change". With one true cause and normal errors a wrong cause
 is named with a chance of at most 1 % a step; too little evidence gives "not separable", never a
 guess.
@@ -148,9 +149,14 @@ def explain_change(*, facts: ChangeFacts, risk: float = RISK) -> Answer:
         open_.append("rule: differs, and the fruit were not regraded under the old one")
     elif not sensor and not fruit and not open_ and _rest_moved(facts):
         open_.append(f"{facts.outcome}: moved, and no rule and nothing measured did")
+    pairs = _pairs(facts, splits, 1.0 - risk / count) if open_ else 0
+    empty = [] if causes or open_ else [
+        f"no line fruit in the {name} window"
+        for name, share in (("earlier", facts.outcome_a), ("later", facts.outcome_b))
+        if share is not None and not share.n]
+    open_ += empty
     verdict: Verdict = "not separable" if open_ else (
         "no change" if not causes else causes[0] if len(causes) == 1 else "several")
-    pairs = _pairs(facts, splits, 1.0 - risk / count) if open_ else 0
     evidence = [rule_line(facts=facts)]
     for m in facts.measures:
         evidence += measurement_lines(facts=m, split=splits[m.measure])
@@ -163,7 +169,7 @@ def explain_change(*, facts: ChangeFacts, risk: float = RISK) -> Answer:
         verdict, causes, tuple(evidence), tuple(open_), onset_text(facts=facts),
         "" if done is None else consequence_text(done=done),
         next_action(verdict=verdict, causes=causes, facts=facts, splits=splits, pairs=pairs,
-                    regrade=rule is None),
+                    regrade=rule is None, empty=bool(empty)),
         splits, pairs, risk)
 
 

@@ -213,7 +213,7 @@ _LINE_ACTION = "check the whole line with reference objects"
 
 def next_action(
     *, verdict: str, causes: tuple[str, ...], facts: ChangeFacts, splits: dict[str, Split],
-    pairs: int, regrade: bool,
+    pairs: int, regrade: bool, empty: bool = False,
 ) -> str:
     """What a person should do now; never anything done by itself."""
     parts = []
@@ -237,5 +237,6 @@ def next_action(
     if verdict == "not separable":
         if regrade:
             parts.append("Regrade the window under the old rule.")
-        parts.append(f"Not separable: post {pairs} paired fruit.")
+        parts.append("Compare windows in which the line packed fruit." if empty
+                     else f"Not separable: post {pairs} paired fruit.")
     return " ".join(parts) or "Nothing to do."

@@ -24,8 +24,8 @@ from service.summary import NOTICE
 router = APIRouter(prefix="/v1/lines", tags=["lines"])
 
 LONGEST_MS: Final = 24 * 3_600_000
-RECENT_MS: Final = 15 * 60_000
-EARLIER_MS: Final = 60 * 60_000
+RECENT_MIN: Final = 15
+EARLIER_MIN: Final = 60
 Moment = Annotated[AwareDatetime | None, Query()]
 
 
@@ -33,16 +33,21 @@ def stretches(
     ctx: Context, line: Line, times: dict[str, datetime | None]
 ) -> tuple[Stretch, Stretch]:
     """(before, after): as asked, else the newest quarter of an hour of the line's fruit against
-    the hour before it. Raises Problem."""
+    the hour before it, or where nothing came in that hour the two halves of what there is. Raises
+    Problem."""
     given = {name: None if t is None else round(t.timestamp() * 1000)
              for name, t in times.items()}
     if any(v is None for v in given.values()):
         if any(v is not None for v in given.values()):
             raise _wrong("Give all four times, or none.", next(
                 name for name, v in given.items() if v is None))
-        newest = _newest(ctx, line)
-        cut = newest - RECENT_MS
-        return Stretch(cut - EARLIER_MS, cut), Stretch(cut, newest)
+        minutes = _recent(ctx, line)
+        newest = minutes[-1] + 1 if minutes else ctx.clock.now_ms() // MINUTE.size
+        cut = newest - RECENT_MIN
+        if minutes and minutes[0] >= cut:
+            cut = (minutes[0] + newest) // 2
+        first, cut, newest = ((m * MINUTE.size) for m in (cut - EARLIER_MIN, cut, newest))
+        return Stretch(first, cut), Stretch(cut, newest)
     a = Stretch(given["before_from"] or 0, given["before_until"] or 0)
     b = Stretch(given["after_from"] or 0, given["after_until"] or 0)
     for name, found in (("before", a), ("after", b)):
@@ -54,14 +59,20 @@ def stretches(
     return a, b
 
 
-def _newest(ctx: Context, line: Line) -> int:
-    """The end of the newest minute of the line's latest lot that has fruit."""
+def _recent(ctx: Context, line: Line) -> list[int]:
+    """The minutes with fruit of the line's latest lot that has any, and of those before it within
+    the hour and a quarter, in rising order."""
     ids = [t.lot for t in line.turns if t.lot is not None] or [line.row.holding]
+    found: set[int] = set()
     for lot_id in reversed(ids):
-        newest = max(ctx.lots.get(lot_id).windows(reader=ctx.store.reader).windows, default=0)
-        if newest > 0:
-            return (newest + 1) * MINUTE.size
-    return ctx.clock.now_ms()
+        figures = ctx.lots.get(lot_id).windows(reader=ctx.store.reader).figures
+        here = {minute for minute, f in figures.items() if minute >= 0 and f.fruit}
+        reach = max(found | here, default=0) - RECENT_MIN - EARLIER_MIN
+        if found and not any(minute >= reach for minute in here):
+            break
+        found |= here
+    newest = max(found, default=0)
+    return sorted(minute for minute in found if minute > newest - RECENT_MIN - EARLIER_MIN)
 
 
 def _wrong(message: str, name: str) -> Problem:

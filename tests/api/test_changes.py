@@ -145,11 +145,38 @@ def test_another_standard_is_named_first(line: Line) -> None:
     assert found["evidence"][0]["moved"] is True
 
 
+def test_without_times_a_young_line_is_halved(line: Line) -> None:
+    """The newest quarter of an hour against the hour before it, once there is one."""
+    def asked() -> tuple[str, ...]:
+        told = line.client.get("/v1/lines/line-1/change").json()
+        return (*(told[side][end][11:16] for side in ("before", "after")
+                  for end in ("from", "until")), told["verdict"])
+
+    sent = fruit()
+    line.send(sent[:480])
+    assert asked()[2:] == ("11:00", "11:01", "not separable")
+    line.send(sent[480:8 * 480])
+    assert asked() == ("10:04", "11:04", "11:04", "11:08", "no change")
+    line.send(sent[8 * 480:])
+    assert asked() == ("10:45", "11:45", "11:45", "12:00", "no change")
+    line.post("/v1/lots", {"id": "L-0430", "cultivar": "ember-lass", "line": "line-1",
+                           "standard": "house-long-distance"})
+    line.post("/v1/lines/line-1/lot", {"lot": "L-0430", "person": "M. Orrin"})
+    assert asked()[:4] == ("10:45", "11:45", "11:45", "12:00")
+    late = minutes(count=2, start_ms=START_MS + 60 * 60_000, seq=100_000, seed=9)
+    line.send(late)
+    assert asked()[:4] == ("10:47", "11:47", "11:47", "12:02")
+
+
 def test_stretches_that_cannot_be_compared_are_refused(line: Line) -> None:
     def ask(**times: str) -> Any:
         return line.client.get("/v1/lines/line-1/change", params=times)
 
-    assert ask().status_code == 200  # no fruit yet: nothing to tell, and no failure
+    none = ask().json()  # no fruit yet: it cannot be told, and that is no failure
+    assert none["verdict"] == "not separable"
+    assert none["open"] == ["no line fruit in the earlier window",
+                            "no line fruit in the later window"]
+    assert none["next_action"] == "Compare windows in which the line packed fruit."
     day = {"before_from": "2026-07-14T10:00:00Z", "before_until": "2026-07-14T11:00:00Z",
            "after_from": "2026-07-14T11:00:00Z", "after_until": "2026-07-14T11:30:00Z"}
     assert ask(**day).status_code == 200

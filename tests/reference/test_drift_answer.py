@@ -256,7 +256,6 @@ def test_a_share_that_moved_while_nothing_measured_did() -> None:
     found = _explain(_diameter(QUIET, QUIET), outcome="No. 1 share", outcome_a=a, outcome_b=b)
     assert found.verdict == "not separable" and "No. 1 share" in found.open[0]
     assert _explain(_diameter(QUIET, QUIET), outcome_a=a, outcome_b=a).verdict == "no change"
-    assert _explain(outcome_a=a, outcome_b=Share(x=0, n=0)).verdict == "no change"
 
 
 def test_share_moved_is_the_two_sample_test() -> None:
@@ -349,3 +348,16 @@ def test_a_wrong_cause_is_rare_even_where_evidence_is_thin() -> None:
              for _ in range(300)]
     wrong += [_explain(_draw(rng, 0.0, 0.8, "paired")).causes.count("fruit") for _ in range(300)]
     assert np.mean(wrong) <= 0.02
+
+
+@pytest.mark.parametrize(("a", "b", "told"), [
+    (0, 500, ("no line fruit in the earlier window",)),
+    (500, 0, ("no line fruit in the later window",)),
+    (500, 500, ())])
+def test_a_window_without_fruit_tells_nothing(a: int, b: int, told: tuple[str, ...]) -> None:
+    answer = _explain(outcome_a=Share(x=a // 10, n=a), outcome_b=Share(x=b // 10, n=b))
+    assert answer.verdict == ("not separable" if told else "no change")
+    assert answer.open == told
+    assert answer.pairs == 0
+    assert answer.next_action == (
+        "Compare windows in which the line packed fruit." if told else "Nothing to do.")
