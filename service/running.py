@@ -33,45 +33,57 @@ class Running(Generic[Sum]):
         self._empty = empty
         self._add = add
         self._lock = threading.Lock()
+        self._folding = threading.Lock()  # taken before `_lock`, which nobody holds for long
         self._sum: Sum | None = None
         self._through = 0
         self._pending: list[tuple[int, Stored]] = []
         self._waiting = 0
         self._recounts = 0
+        self._dropped = 0
         self._asked = False
 
     def committed(self, *, stored: Stored, commit: int) -> None:
-        """Remember what a commit added. Called on the writer thread."""
+        """Remember what a commit added. Called on the writer thread, which never waits here for
+        somebody who is counting."""
         with self._lock:
             if self._sum is None and not self._recounts:
                 return  # nobody has asked: the chunks hold it all
             self._pending.append((commit, stored))
             self._waiting += len(stored.batch)
-            if self._sum is not None and self._waiting > FOLD_FRUIT:
-                self._fold()
+            many = self._sum is not None and self._waiting > FOLD_FRUIT
+        if many and self._folding.acquire(blocking=False):
+            try:
+                if self._sum is not None:
+                    self._fold()
+            finally:
+                self._folding.release()
 
     def value(self, *, reader: Reader) -> Sum:
         """The sum of every stored line fruit of the lot."""
-        with self._lock:
-            self._asked = True
-            if self._sum is not None:
-                return self._fold()
-            self._recounts += 1  # from here on commits are remembered
-        try:
-            through, found = self._recount(reader)
-            with self._lock:
-                if self._sum is None:
-                    self._sum, self._through = found, through
-                return self._fold()
-        finally:
-            with self._lock:
-                self._recounts -= 1
-                if self._sum is None and not self._recounts:
-                    self._let_go()  # it could not be read
+        while True:
+            with self._folding:
+                with self._lock:
+                    self._asked = True
+                    known, dropped = self._sum is not None, self._dropped
+                    self._recounts += not known  # from here on commits are remembered
+                if known:
+                    return self._fold()
+            try:
+                through, found = self._recount(reader)
+                with self._folding:
+                    if self._sum is None and self._dropped == dropped:
+                        self._sum, self._through = found, through
+                    if self._sum is not None:
+                        return self._fold()
+            finally:
+                with self._lock:
+                    self._recounts -= 1
+                    if self._sum is None and not self._recounts:
+                        self._let_go()  # it could not be read
 
     def rest(self) -> bool:
         """Let go of a sum that nobody has asked for since the last call, and say whether it was."""
-        with self._lock:
+        with self._folding, self._lock:
             idle, self._asked = not self._asked, False
             if not idle or self._sum is None or self._recounts:
                 return False
@@ -79,6 +91,8 @@ class Running(Generic[Sum]):
             return True
 
     def _let_go(self) -> None:
+        """Whoever counts meanwhile does so again: what was remembered for them is gone."""
+        self._dropped += 1
         self._sum = None
         self._pending.clear()
         self._waiting = 0
@@ -97,16 +111,24 @@ class Running(Generic[Sum]):
         return reader.read(count)
 
     def _fold(self) -> Sum:
-        assert self._sum is not None
+        """Add what waits. `_folding` is held."""
+        total = self._sum
+        assert total is not None
+        with self._lock:
+            pending, self._pending, self._waiting = self._pending, [], 0
         # An addition takes its time whatever it holds, and a line sends a few fruit a second.
         waiting: dict[tuple[str, str], list[Stored]] = {}
-        for commit, stored in self._pending:
+        for commit, stored in pending:
             if commit > self._through:
                 waiting.setdefault((stored.batch.source, stored.batch.run), []).append(stored)
-        for parts in waiting.values():
-            self._sum = self._add(
-                self._sum, concat(batches=[p.batch for p in parts]),
-                verdict_columns.concat(parts=[p.verdicts for p in parts]))
-        self._pending.clear()
-        self._waiting = 0
-        return self._sum
+        try:
+            for parts in waiting.values():
+                total = self._add(
+                    total, concat(batches=[p.batch for p in parts]),
+                    verdict_columns.concat(parts=[p.verdicts for p in parts]))
+        except BaseException:
+            with self._lock:
+                self._let_go()  # what was taken is in no sum
+            raise
+        self._sum = total
+        return total

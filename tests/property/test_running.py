@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from grading.record import FruitBatch
 from service.running import Running
 from service.store.group import LINE, Stored
 from service.store.reader import Reader
@@ -17,20 +18,26 @@ from tests.support.store_batches import batch_of, verdicts_of
 NO_READER: Any = None
 STEPS = st.lists(st.one_of(
     st.tuples(st.just("commit"), st.integers(1, 3)),
-    st.just(("rest", 0)), st.just(("value", 0)), st.just(("fail", 0)),
+    st.just(("rest", 0)), st.just(("value", 0)), st.just(("fail", 0)), st.just(("break", 0)),
     st.tuples(st.just("meanwhile"), st.lists(st.sampled_from(
-        ["commit", "rest", "value"]), max_size=5))), max_size=40)
+        ["commit", "rest", "value", "break"]), max_size=5))), max_size=40)
 
 
 class Scripted(Running[int]):
     """Counts fruit; the disk is a list of commits, and something happens while it is read."""
 
     def __init__(self) -> None:
-        super().__init__(lot="L-0417", empty=int, add=lambda total, batch, verdicts: total + len(
-            batch))
+        super().__init__(lot="L-0417", empty=int, add=self.added)
         self.disk: list[int] = []
         self.recounts = 0
+        self.broken = False
         self.meanwhile: Callable[[], None] = lambda: None
+
+    def added(self, total: int, batch: FruitBatch, _: object) -> int:
+        broken, self.broken = self.broken, False
+        if broken:
+            raise MemoryError
+        return total + len(batch)
 
     def _recount(self, reader: Reader) -> tuple[int, int]:
         self.recounts += 1
@@ -46,7 +53,14 @@ class Scripted(Running[int]):
             lot="L-0417", kind=LINE, digest="d", batch=batch, verdicts=verdicts_of(batch=batch)))
 
     def asked(self) -> None:
-        assert self.value(reader=NO_READER) == sum(self.disk)
+        try:
+            assert self.value(reader=NO_READER) == sum(self.disk)
+        except MemoryError:
+            self.asked()
+
+    def breaks(self) -> None:
+        """The next addition fails."""
+        self.broken = True
 
 
 @given(STEPS)
@@ -55,7 +69,8 @@ def test_the_sum_of_every_commit(steps: list[tuple[str, Any]]) -> None:
 
     def during(what: list[str]) -> None:
         for one in what:
-            {"commit": sums.commit, "rest": sums.rest, "value": sums.asked}[one]()
+            {"commit": sums.commit, "rest": sums.rest, "value": sums.asked,
+             "break": sums.breaks}[one]()
 
     def fail() -> None:
         sums.commit()
@@ -68,11 +83,13 @@ def test_the_sum_of_every_commit(steps: list[tuple[str, Any]]) -> None:
             sums.rest()
         elif what == "value":
             sums.asked()
+        elif what == "break":
+            sums.breaks()
         elif what == "meanwhile":
             sums.meanwhile = lambda what=more: during(what)
             sums.asked()
         else:
-            sums.meanwhile = fail
+            sums.meanwhile, sums.broken = fail, False
             before = sums.recounts
             try:
                 sums.value(reader=NO_READER)
@@ -113,6 +130,21 @@ def test_a_sum_that_could_not_be_read_is_asked_for_again() -> None:
     with pytest.raises(OSError, match="cannot be read"):
         sums.value(reader=NO_READER)
     sums.commit(1)
+    sums.asked()
+
+
+def test_a_failed_addition_loses_nothing_of_what_another_counts() -> None:
+    sums = Scripted()
+
+    def meanwhile() -> None:
+        sums.commit(3)
+        sums.asked()
+        sums.commit(5)
+        sums.breaks()
+        with pytest.raises(MemoryError):
+            sums.value(reader=NO_READER)
+
+    sums.meanwhile = meanwhile
     sums.asked()
 
 
