@@ -8,6 +8,7 @@ from typing import Any, Final
 from starlette.requests import Request
 from starlette.responses import Response
 
+from grading.intervals import wilson
 from grading.kernel import Compiled
 from grading.monitor.state import WindowState
 from grading.monitor.tracks import TrackPoint
@@ -25,7 +26,7 @@ from service.pages.lot_view import entries
 from service.pages.rejects import asked_time
 from service.pages.render import page, part, reader
 from service.problems import Problem
-from service.summary import names, shares, titles
+from service.summary import names, titles
 from service.watch.finding import Answered
 from service.watch.watch import View
 
@@ -107,13 +108,19 @@ def board_view(
 
 
 def _ladder(state: WindowState, compiled: Compiled, axis: str, look: Look) -> list[dict[str, Any]]:
-    """Shares along an axis of the recent fruit, empty classes left out."""
+    """Shares along an axis of the recent fruit, empty classes left out. Wilson's interval: it is
+    drawn every second, and never read as a figure."""
     table = {"maturity": state.size_maturity, "pack": state.grade_pack, "grade": state.grade_pack}
     along = {"maturity": (0, 1), "pack": (0, 1), "grade": (0, 2)}
     counts = table[axis].sum(axis=along[axis])
-    listed = [{"code": code, "title": title, **share} for code, title, share in zip(
-        names(compiled=compiled, axis=axis), titles(compiled=compiled, axis=axis),
-        shares(counts=counts, n=state.fruit), strict=True) if share["count"]]
+    n = state.fruit
+    listed = []
+    for code, title, x in zip(names(compiled=compiled, axis=axis),
+                              titles(compiled=compiled, axis=axis), counts.tolist(), strict=True):
+        if x:
+            found = wilson(x=x, n=n)
+            listed.append({"code": code, "title": title, "count": x, "n": n, "share": x / n,
+                           "low": found.low, "high": found.high})
     return entries(listed=listed, look=look)
 
 
