@@ -1,25 +1,37 @@
-"""What live screens cost the fruit of a line: single fruit at the base load, with and without them.
+"""What live screens cost the fruit of a line: at the base load, with and without them.
 
-Fifty screens of the line's board, ten of which never read. The screens have a process of their own.
+Single fruit over a WebSocket, answered before they are committed; and bodies of ten, answered when
+their fruit are on the disk. Fifty screens of the line's board, ten of which never read. The screens
+have a process of their own.
 """
 
 from __future__ import annotations
 
+import http.client
 import json
 import subprocess
 import sys
 import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from typing import Any, Final
 from urllib.request import Request, urlopen
 
-from benchmarks.http import open_lot, running, service_code
+import msgspec
+import numpy as np
+
+from benchmarks.http import RECORDS, open_lot, records_of, running, service_code
 from benchmarks.report import Line
-from benchmarks.stream import PORT, drive, fruit_frames
+from benchmarks.stream import PORT, Load, drive, framed
 
 RATE: Final = 1000
 FRUIT: Final = 20 * RATE
 SCREENS: Final = 50
 DEAF: Final = 10
+BODY: Final = 10
+SOON_MS: Final = 500
+"""Which the load generator takes to begin."""
 BAR: Final = 1.10
 
 
@@ -49,39 +61,83 @@ def _post(path: str, body: Any) -> None:
                     {"Content-Type": "application/json"})).read()
 
 
+def _now(records: list[dict[str, Any]], each: int) -> list[list[dict[str, Any]]]:
+    """In parts of `each`, as a line would send them from a moment on: on time."""
+    start_ms = time.time_ns() // 1_000_000 + SOON_MS
+    fresh = [{**{k: v for k, v in r.items() if k != "time"}, "seq": k,
+              "time_unix_ms": start_ms + k * 1000 // RATE} for k, r in enumerate(records)]
+    return [fresh[at:at + each] for at in range(0, len(fresh), each)]
+
+
+def _single(pid: int, run: str, records: list[dict[str, Any]]) -> Load:
+    """Fruit one by one over a WebSocket, answered before they are committed."""
+    frames = [framed(one) for one, in _now(records, 1)]
+    return drive(pid=pid, frames=frames, rate=RATE,
+                 paths=[f"/v1/stream?source=belt&run={run}&lot=bench"])
+
+
+def _bodies(run: str, records: list[dict[str, Any]]) -> Load:
+    """Bodies of ten fruit over one connection, answered once they are on the disk."""
+    load, made = Load(), [msgspec.json.encode(part) for part in _now(records, BODY)]
+    to = http.client.HTTPConnection("127.0.0.1", PORT)
+    due = time.perf_counter()
+    for one in made:
+        time.sleep(max(0.0, due - time.perf_counter()))
+        due += BODY / RATE
+        now = time.perf_counter()
+        to.request("POST", f"/v1/records?source=scale&run={run}&lot=bench", one,
+                   {"Content-Type": "application/json"})
+        answer = to.getresponse()
+        answer.read()
+        assert answer.status == 201
+        load.trips_s.append(time.perf_counter() - now)
+    to.close()
+    load.trips_s.sort()
+    return load
+
+
+@contextmanager
+def screens() -> Iterator[None]:
+    """Fifty of them, all with their first picture."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", f"from benchmarks.screens import watch; watch({PORT})"],
+        stdout=subprocess.PIPE)
+    assert process.stdout is not None
+    try:
+        process.stdout.readline()
+        yield
+    finally:
+        process.kill()
+        process.wait()
+
+
 def run() -> list[Line]:
-    frames = (fruit_frames() * 2)[:FRUIT]
+    rng = np.random.default_rng(7)
+    records = [r for k in range(FRUIT // RECORDS) for r in records_of(number=k, rng=rng)]
+    single, bodies = {}, {}
     with (tempfile.TemporaryDirectory() as folder,
           running(service_code(folder, PORT), port=PORT) as pid):
         open_lot(PORT)
         _post("/v1/lines", {"id": "line-1", "holding": {
             "standard": "house-long-distance", "cultivar": "ember-lass"}})
         _post("/v1/lines/line-1/lot", {"lot": "bench", "person": "Shift lead"})
-        loads = {}
         for name in ("warm", "alone", "watched"):
-            screens = None
-            if name == "watched":
-                screens = subprocess.Popen(
-                    [sys.executable, "-c", f"from benchmarks.screens import watch; watch({PORT})"],
-                    stdout=subprocess.PIPE)
-                assert screens.stdout is not None
-                screens.stdout.readline()
-            try:
-                loads[name] = drive(
-                    pid=pid, frames=frames[:RATE * 3 if name == "warm" else FRUIT], rate=RATE,
-                    paths=[f"/v1/stream?source=belt&run={name}&lot=bench"])
-            finally:
-                if screens is not None:
-                    screens.kill()
-                    screens.wait()
-    alone, watched = loads["alone"], loads["watched"]
-    ratio = watched.at(0.99) / alone.at(0.99)
-    return [
-        Line(f"{RATE:,} fruit/s, no screen",
-             f"p50 {alone.at(0.5):.3f}, p99 {alone.at(0.99):.2f} ms",
-             f"{alone.core:.1%} of a core"),
-        Line(f"  {SCREENS} screens, {DEAF} that never read",
-             f"p50 {watched.at(0.5):.3f}, p99 {watched.at(0.99):.2f} ms",
-             f"{watched.core:.1%} of a core; p99 {ratio:.2f} times, bar {BAR:.2f}: "
-             f"{'met' if ratio <= BAR else 'NOT MET'}"),
-    ]
+            with screens() if name == "watched" else nullcontext():
+                single[name] = _single(
+                    pid, name, records[:3 * RATE] if name == "warm" else records)
+                if name != "warm":
+                    bodies[name] = _bodies(name, records)
+    lines = []
+    for what, loads in (("single fruit answered", single), ("bodies of ten, durable", bodies)):
+        alone, watched = loads["alone"], loads["watched"]
+        ratio = watched.at(0.99) / alone.at(0.99)
+        lines += [
+            Line(f"{RATE:,} fruit/s, {what}, no screen",
+                 f"p50 {alone.at(0.5):.3f}, p99 {alone.at(0.99):.2f} ms",
+                 f"{alone.core:.1%} of a core" if alone.seconds else ""),
+            Line(f"  {SCREENS} screens, {DEAF} that never read",
+                 f"p50 {watched.at(0.5):.3f}, p99 {watched.at(0.99):.2f} ms",
+                 (f"{watched.core:.1%} of a core; " if watched.seconds else "")
+                 + f"p99 {ratio:.2f} times, bar {BAR:.2f}: "
+                 f"{'met' if ratio <= BAR else 'NOT MET'}")]
+    return lines

@@ -165,6 +165,11 @@ def drive(*, pid: int, paths: list[str], frames: list[bytes], rate: int = RATE) 
     return load
 
 
+def framed(record: dict[str, Any]) -> bytes:
+    """One record as a masked frame."""
+    return _framed(json.dumps(record, separators=(",", ":")).encode())
+
+
 def fruit_frames() -> list[bytes]:
     """Fruit as masked frames of one record each."""
     import numpy as np
@@ -173,7 +178,7 @@ def fruit_frames() -> list[bytes]:
     n = RATE * SECONDS + WARM_UP
     records = [record for number in range(-(-n // 1000))
                for record in records_of(number=number, rng=rng)]
-    return [_framed(json.dumps(r, separators=(",", ":")).encode()) for r in records[:n]]
+    return [framed(r) for r in records[:n]]
 
 
 def run() -> list[Line]:
