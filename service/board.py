@@ -136,6 +136,8 @@ class _Settled:
 
 
 _KEPT: WeakKeyDictionary[LotState, _Settled] = WeakKeyDictionary()
+_JUDGED: WeakKeyDictionary[LotState, tuple[list[TrackWindow], tuple[TrackPoint, ...]]] = (
+    WeakKeyDictionary())
 
 
 def _kept(lot: LotState, series: WindowSeries, closed: Sequence[int]) -> _Settled:
@@ -149,6 +151,7 @@ def _kept(lot: LotState, series: WindowSeries, closed: Sequence[int]) -> _Settle
 def forget(lot: LotState) -> None:
     """Let go of what was kept of a lot; it is made again when its board is asked for."""
     _KEPT.pop(lot, None)
+    _JUDGED.pop(lot, None)
 
 
 def _settled(series: WindowSeries, closed: Sequence[int], *, recent: int = RECENT) -> _Settled:
@@ -187,11 +190,20 @@ def trend(
         if end is not None:
             found = tuple(w for w in found if w.index < end)
         windows += found[:-1] if one is lot and end is None else found
-    _, points = reject_track().run(windows=sorted(windows, key=lambda w: w.index))
-    shown = points[-TREND:]
+    windows.sort(key=lambda w: w.index)
+    shown = _judged(lot, windows)[-TREND:] if end is None else (
+        reject_track().run(windows=windows)[1][-TREND:])
     starts = [(p.window.index, p.window.lot) for k, p in enumerate(shown)
               if not k or p.window.lot != shown[k - 1].window.lot]
     return shown, tuple(starts)
+
+
+def _judged(lot: LotState, windows: list[TrackWindow]) -> tuple[TrackPoint, ...]:
+    """The same as long as no minute closes and no fruit come late."""
+    found = _JUDGED.get(lot)
+    if found is None or found[0] != windows:
+        found = _JUDGED[lot] = windows, reject_track().run(windows=windows)[1]
+    return found[1]
 
 
 def lane_table_of(*, states: Mapping[int, Sequence[WindowState]], measure: str) -> LaneTable:

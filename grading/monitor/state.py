@@ -183,6 +183,8 @@ def merged(*, states: Iterable[WindowState], shape: Shape) -> WindowState:
         raise ValueError("windows graded under standards of different shape cannot be merged")
     if len(parts) < 2:
         return parts[0] if parts else no_fruit(shape=shape)
+    if all(s.lanes == parts[0].lanes for s in parts):
+        return _added(parts)
     stacked = tuple(lane for s in parts for lane in s.lanes)
     lanes = tuple(sorted(set(stacked)))
     rows = [[i for i, lane in enumerate(stacked) if lane == wanted] for wanted in lanes]
@@ -193,6 +195,45 @@ def merged(*, states: Iterable[WindowState], shape: Shape) -> WindowState:
         decisive=_stack(parts, "decisive"), any_reason=_stack(parts, "any_reason"),
         measures={name: stacked_measure(name=name, parts=parts) for name in sorted(names)})
     return tall._mapped(lanes, rows)
+
+
+def _added(parts: Sequence[WindowState]) -> WindowState:
+    """Windows of the same lanes, as nearly all of a line are: place by place."""
+    names = dict.fromkeys(name for s in parts for name in s.measures)
+    return WindowState(
+        lanes=parts[0].lanes, n=_sum(parts, "n"), repeats=_sum(parts, "repeats"),
+        size_maturity=_sum(parts, "size_maturity"), grade_pack=_sum(parts, "grade_pack"),
+        decisive=_sum(parts, "decisive"), any_reason=_sum(parts, "any_reason"),
+        measures={name: _added_measure([s.measures[name] for s in parts if name in s.measures])
+                  for name in sorted(names)})
+
+
+def _added_measure(states: Sequence[MeasureState]) -> MeasureState:
+    if len(states) == 1:
+        return states[0]
+    filled = [s for s in states if s.bins.shape[1]]
+    first = min((s.first for s in filled), default=0)
+    width = max((s.first + s.bins.shape[1] for s in filled), default=0) - first
+    bins = np.zeros((len(states[0].n), width), np.int64)
+    for s in filled:
+        bins[:, s.first - first:s.first - first + s.bins.shape[1]] += s.bins
+    run, run_q = states[0].run, states[0].run_q
+    for s in states[1:]:
+        longer = (s.run > run) | ((s.run == run) & (s.run_q > run_q))
+        run, run_q = np.where(longer, s.run, run), np.where(longer, s.run_q, run_q)
+    return MeasureState(
+        name=states[0].name, first=first, bins=bins, n=_sum(states, "n"),
+        total=_sum(states, "total"), squares=_sum(states, "squares"),
+        low=np.minimum.reduce([s.low for s in states]),
+        high=np.maximum.reduce([s.high for s in states]), run=run, run_q=run_q)
+
+
+def _sum(parts: Sequence[Any], name: str) -> Integers:
+    first, second, *rest = (getattr(p, name) for p in parts)
+    total: Integers = first + second
+    for one in rest:
+        total += one
+    return total
 
 
 def _stack(parts: Sequence[Any], name: str) -> Integers:

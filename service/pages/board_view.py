@@ -126,18 +126,19 @@ def _ladder(state: WindowState, compiled: Compiled, axis: str, look: Look) -> li
 
 def _diameters(state: WindowState, compiled: Compiled, look: Look) -> dict[str, Any] | None:
     """The recent diameters with the standard's cut-points."""
-    all_lanes = state.together().measures.get("diameter")
-    if all_lanes is None or not int(all_lanes.n.sum()):
+    found = state.measures.get("diameter")
+    n = 0 if found is None else int(found.n.sum())
+    if found is None or not n:
         return None
     measure = MEASURES["diameter"]
-    bins = all_lanes.bins[0]
+    bins = found.bins.sum(axis=0)
     chart = histogram(name="diameter", look=look, found={
         "counts": bins.tolist(), "bin": measure.value(quanta=measure.bin_q),
-        "start": measure.value(quanta=measure.low_q + all_lanes.first * measure.bin_q),
+        "start": measure.value(quanta=measure.low_q + found.first * measure.bin_q),
         "cuts": [measure.value(quanta=c)
                  for c in compiled.decider.measures_used().get("diameter", [])]})
-    return {"chart": chart, "n": int(all_lanes.n[0]),
-            "mean": look.measure("diameter", measure.value(quanta=1) * float(all_lanes.mean()[0]))}
+    mean = measure.value(quanta=1) * (int(found.total.sum()) / n)
+    return {"chart": chart, "n": n, "mean": look.measure("diameter", mean)}
 
 
 def _trend(found: Board) -> dict[str, Any] | None:
@@ -154,7 +155,8 @@ def _trend(found: Board) -> dict[str, Any] | None:
         return round(HEIGHT * (1 - min(max(share / top, 0.0), 1.0)), 1)
 
     marks = [{"x": round((p.window.index - first) * wide, 1), "y": y(p.window.value),
-              "width": round(max(wide - 1, 1), 1), "status": _shade(p)} for p in points]
+              "width": round(max(wide - 1, 1), 1), "status": _shade(p),
+              "height": max(HEIGHT - y(p.window.value), 1.5)} for p in points]
     centre, act = [], []
     for p in points:
         if p.baseline is not None and p.act is not None:
