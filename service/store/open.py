@@ -22,6 +22,9 @@ from service.store.writer import QUEUE_FRUIT, Writer, end_process
 DATABASE: Final = "drupe.sqlite3"
 LOCK: Final = "drupe.lock"
 PROBES: Final = 20
+PAGES_KIB: Final = 2_048
+"""Pages of the database that the writer keeps. What it writes is new; the few pages on the way to
+the end of a table and its indexes are all that it reads again, also after a year."""
 
 NETWORK_TYPES: Final = frozenset({
     "nfs", "nfs4", "cifs", "smb", "smb2", "smb3", "smbfs", "9p", "afs", "ceph", "coda", "davfs",
@@ -115,7 +118,7 @@ def open_for_writing(
     try:
         promise(conn=conn, path=path, setting="journal_mode", value="wal", wanted="wal")
         promise(conn=conn, path=path, setting="synchronous", value="FULL", wanted=2)
-        conn.execute("PRAGMA cache_size = -32768")
+        conn.execute(f"PRAGMA cache_size = -{PAGES_KIB}")
         conn.execute("PRAGMA temp_store = MEMORY")
         conn.execute("PRAGMA journal_size_limit = 67108864")
     except sqlite3.DatabaseError as e:
