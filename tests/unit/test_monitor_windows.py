@@ -21,7 +21,7 @@ from grading.monitor import (
 )
 from grading.monitor.series import NO_TIME, quantile_factor
 from grading.quantities import MEASURES
-from grading.record import Column, FruitBatch
+from grading.record import Column, FruitBatch, concat
 from grading.tally import tally
 from service.library import Library
 from tests.support.windows import (
@@ -262,3 +262,15 @@ def test_windows_are_kept_small_whatever_comes_late() -> None:
     assert [isinstance(v, bytes) for v in kept] == [True] * (len(kept) - 2) + [False] * 2
     assert max(len(v) for v in kept[:-2] if isinstance(v, bytes)) < 6_000
     assert START_MS % 600_000 == 0
+
+
+def test_windows_of_the_same_lanes_add_up_whatever_each_measured() -> None:
+    """Against one window of all the fruit; hue is read in the second part only."""
+    first = fruit(n=300, seed=1, names=("diameter",))
+    second = fruit(n=300, seed=2, first=300, names=("diameter", "hue"), read=.8)
+    given = codes(n=600, seed=3)
+    parts = [window_of(batch=b, verdicts=given.take(rows=rows), shape=SHAPE)
+             for b, rows in ((first, slice(0, 300)), (second, slice(300, 600)))]
+    whole = window_of(batch=concat(batches=[first, second]), verdicts=given, shape=SHAPE)
+    for some in (parts, parts[::-1]):
+        assert_same(merged(states=some, shape=SHAPE), whole, runs=False)
