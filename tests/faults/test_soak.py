@@ -29,9 +29,9 @@ RATE = 2_000
 """Fruit a second, twice the base load of 1,000."""
 CLIENTS = 4
 BODY = 100
-WARM_S = 900.0
+WARM_S = 1800.0
 """After which the service is warm: every cache is full (of 100,000 fruit, of pages of the
-database), and every page and count was asked for many times."""
+database), and its heap is as large as what comes together at the worst moments."""
 HOURLY_BYTES = 2**20
 SPREAD_BYTES = 16 * 2**20
 """By so much memory may go up and down; a slope is only told from it over an hour."""
