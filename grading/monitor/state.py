@@ -183,25 +183,14 @@ def merged(*, states: Iterable[WindowState], shape: Shape) -> WindowState:
         raise ValueError("windows graded under standards of different shape cannot be merged")
     if len(parts) < 2:
         return parts[0] if parts else no_fruit(shape=shape)
-    if all(s.lanes == parts[0].lanes for s in parts):
-        return _added(parts)
-    stacked = tuple(lane for s in parts for lane in s.lanes)
-    lanes = tuple(sorted(set(stacked)))
-    rows = [[i for i, lane in enumerate(stacked) if lane == wanted] for wanted in lanes]
-    names = dict.fromkeys(name for s in parts for name in s.measures)
-    tall = WindowState(
-        lanes=stacked, n=_stack(parts, "n"), repeats=_stack(parts, "repeats"),
-        size_maturity=_stack(parts, "size_maturity"), grade_pack=_stack(parts, "grade_pack"),
-        decisive=_stack(parts, "decisive"), any_reason=_stack(parts, "any_reason"),
-        measures={name: stacked_measure(name=name, parts=parts) for name in sorted(names)})
-    return tall._mapped(lanes, rows)
-
-
-def _added(parts: Sequence[WindowState]) -> WindowState:
-    """Windows of the same lanes, as nearly all of a line are: place by place."""
+    lanes = tuple(sorted({lane for s in parts for lane in s.lanes}))
+    # Nearly all windows of a line have the same lanes; the others get theirs.
+    parts = [s if s.lanes == lanes else s._mapped(
+        lanes, [[s.lanes.index(lane)] if lane in s.lanes else [] for lane in lanes])
+        for s in parts]
     names = dict.fromkeys(name for s in parts for name in s.measures)
     return WindowState(
-        lanes=parts[0].lanes, n=_sum(parts, "n"), repeats=_sum(parts, "repeats"),
+        lanes=lanes, n=_sum(parts, "n"), repeats=_sum(parts, "repeats"),
         size_maturity=_sum(parts, "size_maturity"), grade_pack=_sum(parts, "grade_pack"),
         decisive=_sum(parts, "decisive"), any_reason=_sum(parts, "any_reason"),
         measures={name: _added_measure([s.measures[name] for s in parts if name in s.measures])
@@ -209,6 +198,7 @@ def _added(parts: Sequence[WindowState]) -> WindowState:
 
 
 def _added_measure(states: Sequence[MeasureState]) -> MeasureState:
+    """One measure of windows of the same lanes, place by place."""
     if len(states) == 1:
         return states[0]
     filled = [s for s in states if s.bins.shape[1]]
