@@ -50,7 +50,9 @@ clean: ## remove caches and build leftovers (never data)
 		.import_linter_cache .hypothesis *.egg-info
 	find . -path ./$(VENV) -prune -o -name __pycache__ -type d -exec rm -rf {} +
 
-# The two stamps share one .venv: each lock is installed at most once per change.
+# The two stamps share one .venv: each lock is installed at most once per change. A lock is
+# whole, so nothing is resolved again (some versions of pip then take a newer release than the
+# locked one for a dependency with extras, and refuse it); `pip check` says if it was not.
 $(BIN)/python:
 	@command -v $(PYTHON) >/dev/null || { \
 		echo "drupe: no '$(PYTHON)' here; say which to use: make PYTHON=python3.11" >&2; exit 1; }
@@ -62,14 +64,17 @@ $(BIN)/python:
 		echo "drupe: could not make $(VENV); on Debian: apt-get install python3-venv" >&2; exit 1; }
 
 INSTALL = $(BIN)/python -m pip install --quiet --disable-pip-version-check
+CHECK = $(BIN)/python -m pip check --disable-pip-version-check
 
 $(RUNTIME_STAMP): requirements.lock pyproject.toml | $(BIN)/python
 	@echo "installing requirements.lock"
-	@$(INSTALL) --require-hashes -r requirements.lock
+	@$(INSTALL) --no-deps --require-hashes -r requirements.lock
 	@$(INSTALL) --no-deps --no-build-isolation -e .
+	@$(CHECK)
 	@touch $@
 
 $(DEV_STAMP): requirements-dev.lock $(RUNTIME_STAMP)
 	@echo "installing requirements-dev.lock"
-	@$(INSTALL) --require-hashes -r requirements-dev.lock
+	@$(INSTALL) --no-deps --require-hashes -r requirements-dev.lock
+	@$(CHECK)
 	@touch $@
