@@ -28,7 +28,8 @@ from benchmarks.stream import PORT, Load, drive, framed
 
 RATE: Final = 1000
 FRUIT: Final = 10 * RATE
-ROUNDS: Final = 3
+ROUNDS: Final = 6
+"""Of ten seconds with and without screens in turn: a minute of each, taken together."""
 SCREENS: Final = 50
 DEAF: Final = 10
 BODY: Final = 10
@@ -98,6 +99,10 @@ def _bodies(run: str, records: list[dict[str, Any]]) -> Load:
     return load
 
 
+def together(loads: list[Load]) -> Load:
+    return Load(trips_s=sorted(trip for load in loads for trip in load.trips_s))
+
+
 @contextmanager
 def screens() -> Iterator[None]:
     """Fifty of them, all with their first picture."""
@@ -132,11 +137,13 @@ def run() -> list[Line]:
                     bodies[watched].append(_bodies(f"{k}-{watched}", records))
     lines = []
     for what, loads in (("single fruit, answered", single), ("bodies of ten, durable", bodies)):
-        told = {watched: [statistics.median(load.at(share) for load in loads[watched])
-                          for share in (0.5, 0.99)] for watched in loads}
+        told = {watched: [together(loads[watched]).at(share) for share in (0.5, 0.99)]
+                for watched in loads}
         ratio = told[True][1] / told[False][1]
+        single_rounds = [load.at(0.99) for load in loads[False]]
         for watched, name, note in (
-            (False, f"{what}, no screen", f"median of {ROUNDS} rounds"),
+            (False, f"{what}, no screen", "the limit; p99 of single rounds "
+             f"{min(single_rounds):.2f} to {max(single_rounds):.2f} ms"),
             (True, f"  {SCREENS} screens, {DEAF} never read",
              f"p99 {ratio:.2f} times, bar {BAR:.2f}: {'met' if ratio <= BAR else 'NOT MET'}"),
         ):

@@ -7,7 +7,7 @@ defects or with a person's judgements go through it directly.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -76,9 +76,13 @@ class Decider:
         self.maturity_names = self.maturity.names
         self.grade_names = ("undecided", *(g.id for g in standard.grade), "cull")
         self.pack_names = ("by hand", *(p.id for p in standard.pack), "culls")
+        self._used = self._measures_used()
 
-    def measures_used(self) -> dict[str, list[int]]:
+    def measures_used(self) -> Mapping[str, Sequence[int]]:
         """Every measure the rules look at, with the thresholds that cut it."""
+        return self._used
+
+    def _measures_used(self) -> dict[str, list[int]]:
         cuts: dict[str, set[int]] = {}
         if self.size_steps is not None:
             cuts.setdefault(self.basis, set()).update(self.size_steps.thresholds)

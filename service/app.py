@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import sqlite3
 from collections.abc import AsyncIterator
@@ -55,6 +56,7 @@ from service.lots import Lots
 from service.metrics import Metrics
 from service.mqtt import subscribed
 from service.presence import Presence
+from service.priority import workers
 from service.problems import Problem
 from service.quarantine import Quarantine
 from service.resting import resting
@@ -175,6 +177,7 @@ def create_app(
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        asyncio.get_running_loop().set_default_executor(workers())
         ctx = app.state.context = joined or join(settings=settings, clock=clock or Clock())
         try:
             async with (beside(ctx.parser, processes=processes), subscribed(ctx) as mqtt,

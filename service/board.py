@@ -21,7 +21,7 @@ from grading.intervals import clopper_pearson
 from grading.monitor.budget import Budget, levels_for
 from grading.monitor.series import NO_TIME, WindowSeries
 from grading.monitor.state import WindowState, merged
-from grading.monitor.tracks import Track, TrackPoint, TrackWindow
+from grading.monitor.tracks import Track, TrackPoint
 from grading.quantities import MEASURES
 from service.lots import MINUTE, LotState
 from service.store.sources import AssignmentRow
@@ -63,7 +63,7 @@ class LaneFinding:
     level: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class LaneView:
     """The lanes of one measure, newest window included. diverge: half of them or more differ,
     so which are wrong cannot be told. since: the window in which a lane first called for action
@@ -73,6 +73,15 @@ class LaneView:
     lanes: tuple[LaneFinding, ...]
     diverge: bool
     since: dict[int, int]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trend:
+    """The cull share of a line's closed windows through its lots. starts: window in which a lot
+    began. The same object until a minute closes or fruit come late."""
+
+    points: tuple[TrackPoint, ...]
+    starts: tuple[tuple[int, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +98,9 @@ class Board:
     undated: int
     per_s: float | None
     latest_ms: int | None
-    total: WindowState
     recent: WindowState
     culls: dict[str, Any]
-    trend: tuple[TrackPoint, ...]
-    starts: tuple[tuple[int, str], ...]
+    trend: Trend
     lanes: tuple[LaneView, ...]
 
 
@@ -108,20 +115,22 @@ def board(ctx: Context, line: Line, *, at_ms: int | None = None) -> Board:
              if i != NO_TIME // MINUTE.size and (end is None or i < end)]
     cull = len(lot.binding.compiled.grade_names) - 1
     closed = dated[:-1] if end is None else dated
-    points, starts = trend(ctx, turns, lot, end)
     settled = _settled(series, closed) if end is not None else _kept(lot, series, closed)
     recent = merged(states=[settled.recent, *(series.windows[i] for i in dated[len(closed):])],
                     shape=series.shape)
-    rest = [series.windows[i] for i in series.windows if end is None and i not in settled.fruit]
-    total = merged(states=[settled.total, *rest], shape=series.shape)
+    fruit = {i: series.figures[i].fruit for i in (series.figures if end is None else dated)}
     return Board(
         line=line.row.id, lot=lot, between=not turns or turns[-1].lot is None,
         since_ms=turns[-1].at_ms if turns else None, person=turns[-1].person if turns else "",
-        fruit=total.fruit, undated=total.fruit - sum(series.figures[i].fruit for i in dated),
+        fruit=sum(fruit.values()), undated=fruit.get(NO_TIME // MINUTE.size, 0),
         per_s=series.figures[closed[-1]].fruit / (MINUTE.size / 1000) if closed else None,
         latest_ms=(dated[-1] + 1) * MINUTE.size if dated else None,
-        total=total, recent=recent, culls=culls_of(recent, cull=cull), trend=points,
-        starts=starts, lanes=settled.lanes)
+        recent=recent, culls=culls_of(recent, cull=cull), lanes=settled.lanes,
+        trend=trend(ctx, turns, lot, end))
+
+
+_Counts = dict[str, dict[int, int]]
+"""By lot, the fruit of each of its dated minutes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,13 +140,11 @@ class _Settled:
 
     fruit: dict[int, int]
     lanes: tuple[LaneView, ...]
-    total: WindowState
     recent: WindowState
 
 
 _KEPT: WeakKeyDictionary[LotState, _Settled] = WeakKeyDictionary()
-_JUDGED: WeakKeyDictionary[LotState, tuple[list[TrackWindow], tuple[TrackPoint, ...]]] = (
-    WeakKeyDictionary())
+_JUDGED: WeakKeyDictionary[LotState, tuple[_Counts, Trend]] = WeakKeyDictionary()
 
 
 def _kept(lot: LotState, series: WindowSeries, closed: Sequence[int]) -> _Settled:
@@ -160,7 +167,6 @@ def _settled(series: WindowSeries, closed: Sequence[int], *, recent: int = RECEN
         {i: state.fruit for i, state in states.items()},
         tuple(lane_view(states=states, measure=name, allowance=allowance)
               for name, allowance in LANE_MEASURES.items()),
-        merged(states=states.values(), shape=series.shape),
         merged(states=[states[i] for i in closed[-recent:]], shape=series.shape))
 
 
@@ -175,35 +181,33 @@ def culls_of(state: WindowState, *, cull: int) -> dict[str, Any]:
 
 def trend(
     ctx: Context, turns: Sequence[AssignmentRow], lot: LotState, end: int | None = None
-) -> tuple[tuple[TrackPoint, ...], tuple[tuple[int, str], ...]]:
-    """The cull share of a line's closed windows through its lots, and where each lot began. end:
-    only windows before this one."""
+) -> Trend:
+    """Of the last lots together. end: only windows before this one."""
     ids = [t.lot for t in turns[-BEFORE:] if t.lot is not None]
     lots = [ctx.lots.get(i) for i in dict.fromkeys(ids)]
     if lot not in lots:
         lots.append(lot)
-    windows: list[TrackWindow] = []
-    for one in lots:
-        series = one.windows(reader=ctx.store.reader)
-        found = series.share_windows(grades=[len(one.binding.compiled.grade_names) - 1])
-        found = tuple(w for w in found if w.index != NO_TIME // MINUTE.size)
-        if end is not None:
-            found = tuple(w for w in found if w.index < end)
-        windows += found[:-1] if one is lot and end is None else found
+    series = {one.id: one.windows(reader=ctx.store.reader) for one in lots}
+    counts = {name: {i: found.fruit for i, found in one.figures.items()
+                     if i != NO_TIME // MINUTE.size and (end is None or i < end)}
+              for name, one in series.items()}
+    if end is None and counts[lot.id]:
+        counts[lot.id].popitem()  # the minute that still fills
+    known = _JUDGED.get(lot) if end is None else None
+    if known is not None and known[0] == counts:
+        return known[1]
+    windows = [w for one in lots
+               for w in series[one.id].share_windows(
+                   grades=[len(one.binding.compiled.grade_names) - 1])
+               if w.index in counts[one.id]]
     windows.sort(key=lambda w: w.index)
-    shown = _judged(lot, windows)[-TREND:] if end is None else (
-        reject_track().run(windows=windows)[1][-TREND:])
-    starts = [(p.window.index, p.window.lot) for k, p in enumerate(shown)
-              if not k or p.window.lot != shown[k - 1].window.lot]
-    return shown, tuple(starts)
-
-
-def _judged(lot: LotState, windows: list[TrackWindow]) -> tuple[TrackPoint, ...]:
-    """The same as long as no minute closes and no fruit come late."""
-    found = _JUDGED.get(lot)
-    if found is None or found[0] != windows:
-        found = _JUDGED[lot] = windows, reject_track().run(windows=windows)[1]
-    return found[1]
+    shown = reject_track().run(windows=windows)[1][-TREND:]
+    found = Trend(shown, tuple(
+        (p.window.index, p.window.lot) for k, p in enumerate(shown)
+        if not k or p.window.lot != shown[k - 1].window.lot))
+    if end is None:
+        _JUDGED[lot] = counts, found
+    return found
 
 
 def lane_table_of(*, states: Mapping[int, Sequence[WindowState]], measure: str) -> LaneTable:

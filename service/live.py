@@ -40,7 +40,7 @@ class View:
     def __init__(self, make: Maker, *, metrics: Metrics | None = None) -> None:
         self.metrics = metrics or Metrics()
         self._make = make
-        self._changed = asyncio.Condition()
+        self._waiting: dict[asyncio.Event, None] = {}
         self._task: asyncio.Task[None] | None = None
         self.readers = 0
         self.begun = 0
@@ -57,15 +57,18 @@ class View:
         if self._task is None:
             self._task = asyncio.create_task(self._keep_making())
         seen = self.begun
+        changed = asyncio.Event()
+        self._waiting[changed] = None
         try:
             while True:
-                async with self._changed:
-                    while self.number <= seen:
-                        await self._changed.wait()
-                    seen, event = self.number, self.event
-                yield event
+                while self.number <= seen:
+                    changed.clear()
+                    await changed.wait()
+                seen = self.number
+                yield self.event
         finally:
             self.readers -= 1
+            del self._waiting[changed]
             if not self.readers and self._task is not None:
                 self._task.cancel()
                 self._task = None
@@ -81,10 +84,11 @@ class View:
             else:
                 self.metrics.board_pictures.inc()
                 lines = "".join(f"data: {line}\n" for line in text.splitlines())
-                async with self._changed:
-                    self.number = self.begun
-                    self.event = f"id: {record}\nevent: picture\n{lines}\n".encode()
-                    self._changed.notify_all()
+                self.number = self.begun
+                self.event = f"id: {record}\nevent: picture\n{lines}\n".encode()
+                for changed in list(self._waiting):
+                    changed.set()
+                    await asyncio.sleep(0)  # one screen after another: fruit are let through
             await asyncio.sleep(EVERY_S)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from functools import lru_cache
 from typing import Any, Final
 
 from starlette.requests import Request
@@ -14,12 +15,12 @@ from grading.monitor.state import WindowState
 from grading.monitor.tracks import TrackPoint
 from grading.quantities import MEASURES
 from service.api.lines import known_line
-from service.board import Board, LaneView, board, status_of
+from service.board import Board, LaneView, Trend, board, status_of
 from service.context import Context, context
 from service.lines import Line
 from service.live import TooManyReaders
 from service.lots import MINUTE
-from service.pages.charts import histogram
+from service.pages.charts import box, histogram
 from service.pages.cut_view import banner_of, line_banner
 from service.pages.look import Look, moment
 from service.pages.lot_view import entries
@@ -86,7 +87,7 @@ def board_view(
         rule = found.lot.binding if stood is None or stood.ended_ms is not None else (
             ctx.lots.under(lot=found.lot, digest=stood.digest))
         cut = banner_of(stood, look)
-    status = status_of(found.trend)
+    status = status_of(found.trend.points)
     return {
         "line": found.line, "lot": found.lot.row, "between": found.between,
         "cultivar": compiled.profile.title if compiled.profile else found.lot.row.cultivar,
@@ -94,8 +95,8 @@ def board_view(
         "person": found.person,
         "fruit": found.fruit, "undated": found.undated, "per_s": found.per_s,
         "latest_ms": found.latest_ms, "now_ms": at_ms or ctx.clock.now_ms(),
-        "culls": found.culls, "status": status, "trend": _trend(found),
-        "limits": _limits(found.trend),
+        "culls": found.culls, "status": status, "trend": _drawing(found.trend),
+        "limits": _limits(found.trend.points),
         "packs": _ladder(found.recent, compiled, "pack" if compiled.standard.pack else "grade",
                          look),
         "maturities": _ladder(found.recent, compiled, "maturity", look),
@@ -141,9 +142,11 @@ def _diameters(state: WindowState, compiled: Compiled, look: Look) -> dict[str, 
     return {"chart": chart, "n": n, "mean": look.measure("diameter", mean)}
 
 
-def _trend(found: Board) -> dict[str, Any] | None:
-    """Geometry of the cull trend: bars of windows, the centre and limits, lot changes."""
-    points = [p for p in found.trend if p.window.n]
+@lru_cache(maxsize=32)
+def _drawing(trend: Trend) -> dict[str, Any] | None:
+    """Geometry of the cull trend: bars of windows by how they are drawn, the centre and limits, lot
+    changes. Made once a minute."""
+    points = [p for p in trend.points if p.window.n]
     if not points:
         return None
     first, last = points[0].window.index, points[-1].window.index
@@ -154,18 +157,20 @@ def _trend(found: Board) -> dict[str, Any] | None:
     def y(share: float) -> float:
         return round(HEIGHT * (1 - min(max(share / top, 0.0), 1.0)), 1)
 
-    marks = [{"x": round((p.window.index - first) * wide, 1), "y": y(p.window.value),
-              "width": round(max(wide - 1, 1), 1), "status": _shade(p),
-              "height": max(HEIGHT - y(p.window.value), 1.5)} for p in points]
+    bars: dict[str, str] = {}
     centre, act = [], []
     for p in points:
+        bars[_shade(p)] = bars.get(_shade(p), "") + box(
+            x=round((p.window.index - first) * wide, 1), y=y(p.window.value),
+            width=round(max(wide - 1, 1), 1),
+            height=round(max(HEIGHT - y(p.window.value), 1.5), 1))
         if p.baseline is not None and p.act is not None:
             x = round((p.window.index - first + 0.5) * wide, 1)
-            centre.append((x, y(p.baseline.centre)))
-            act.append((x, y(p.baseline.centre + p.act)))
-    return {"marks": marks, "centre": centre, "act": act, "top": top,
+            centre.append(f"{x},{y(p.baseline.centre)}")
+            act.append(f"{x},{y(p.baseline.centre + p.act)}")
+    return {"bars": bars, "centre": " ".join(centre), "act": " ".join(act), "top": top,
             "starts": [{"x": round(max(i - first, 0) * wide, 1), "lot": lot}
-                       for i, lot in found.starts],
+                       for i, lot in trend.starts],
             "from_ms": first * MINUTE.size, "to_ms": (last + 1) * MINUTE.size}
 
 
@@ -184,6 +189,7 @@ def _limits(points: tuple[TrackPoint, ...]) -> dict[str, float] | None:
             "sigma_z": last.baseline.sigma}
 
 
+@lru_cache(maxsize=64)
 def _lanes(view: LaneView, look: Look) -> dict[str, Any]:
     """One measure's lanes on a common scale, 0 in the middle."""
     reach = max([abs(lane.offset) for lane in view.lanes if lane.offset is not None] + [0.5])

@@ -24,7 +24,7 @@ def _flat(node: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
     return found
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Words:
     """The messages of one language by dotted key."""
 

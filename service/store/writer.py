@@ -22,6 +22,7 @@ from typing import Any, Final, NoReturn, TypeVar
 
 from grading.record import FruitBatch
 from grading.verdicts import Verdicts
+from service.priority import yield_to_fruit
 from service.store.chunks import CHUNK_FRUIT
 from service.store.errors import QueueFull, StorageFailed, StorageFull, StoreClosed
 from service.store.group import Group, Receipt, Stored, Submission
@@ -35,8 +36,6 @@ GROUP_FRUIT: Final = 32_768
 BULK_FRUIT: Final = 256
 GATHER_S: Final = 0.003
 CHECKPOINT_BYTES: Final = 8 * 2**20
-YIELDING: Final = 5
-"""Added to the niceness of the writer's thread."""
 EXIT_STORAGE: Final = 74  # EX_IOERR of sysexits.h
 
 _LOG: Final = logging.getLogger(__name__)
@@ -202,8 +201,7 @@ class Writer:
                 return
 
     def _work(self) -> None:
-        # Where the two share a core, answers to single fruit go before the work for the disk.
-        os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), YIELDING)
+        yield_to_fruit()
         try:
             while not self._dead:
                 items = self._take()

@@ -66,10 +66,11 @@ def test_the_board_counts_what_was_sent(line: Line) -> None:
     recent = answers[4 * per_minute:]
     culls = sum(a["grade"] == "cull" for a in recent)
     assert (found.culls["count"], found.culls["n"]) == (culls, len(recent))
-    assert [p.window.n for p in found.trend] == [per_minute] * 13  # the newest is still filling
+    # The newest minute is still filling.
+    assert [p.window.n for p in found.trend.points] == [per_minute] * 13
     minute = [sum(a["grade"] == "cull" for a in answers[k * per_minute:(k + 1) * per_minute])
               for k in range(13)]
-    assert [round(p.window.value * per_minute) for p in found.trend] == minute
+    assert [round(p.window.value * per_minute) for p in found.trend.points] == minute
     text = line.page()
     assert "L-0417" in text
     assert "Tolliver Ridge" in text
@@ -96,17 +97,19 @@ def test_a_lane_that_reads_off_is_found_and_named(line: Line) -> None:
 def test_culls_that_jump_call_for_action(line: Line) -> None:
     line.send(minutes(count=32, start_ms=NOON_MS - 32 * 60_000, soft_from=26))
     found = line.board()
-    assert [p.status for p in found.trend][-2:] == ["act", "act"]
-    assert "act" not in [p.status for p in found.trend][:26]
+    assert [p.status for p in found.trend.points][-2:] == ["act", "act"]
+    assert "act" not in [p.status for p in found.trend.points][:26]
     assert "more than chance" in line.page()
 
 
 def test_only_windows_outside_their_limits_are_drawn_as_abnormal(line: Line) -> None:
     """Culls rise for good: later windows are over the limits, and drawn so; none below is."""
     line.send(minutes(count=32, start_ms=NOON_MS - 32 * 60_000, soft_from=26))
-    points = line.board().trend
+    points = line.board().trend.points
     html = line.client.get("/lines/line-1").text
-    drawn = re.findall(r'<rect class="trend-(\w+)"', html)
+    bars = [(float(x), shade) for shade, path in re.findall(
+        r'<path class="trend-(\w+)" d="([^"]*)"', html) for x in re.findall(r"M([\d.]+) ", path)]
+    drawn = [shade for _, shade in sorted(bars)]
     assert len(drawn) == len(points)
     assert drawn[-1] == "act"
     for shade, point in zip(drawn, points, strict=True):
@@ -145,8 +148,9 @@ def test_a_past_board_is_drawn_as_it_stood(tmp_path: Path) -> None:
         ctx: Any = client.app.state.context  # type: ignore[attr-defined]
         past = board(ctx, ctx.lines.get("line-1"), at_ms=start + 20 * 60_000)
         assert (past.lot.id, past.fruit, past.culls) == (then.lot.id, then.fruit, then.culls)
-        assert [p.window.value for p in past.trend[:-1]] == [p.window.value for p in then.trend]
-        assert len(past.trend) == 20  # the twentieth minute was still filling then
+        assert [p.window.value for p in past.trend.points[:-1]] == [
+            p.window.value for p in then.trend.points]
+        assert len(past.trend.points) == 20  # the twentieth minute was still filling then
         assert line.board().between
         text = line.page(at="2026-07-14T11:59:00")
         assert "as it stood at" in text
@@ -170,6 +174,6 @@ def test_what_is_kept_of_closed_minutes_follows_late_fruit(line: Line) -> None:
         assert _KEPT[seen.lot] is not kept
         assert (seen.fruit, seen.undated, seen.culls) == (fresh.fruit, fresh.undated, fresh.culls)
         assert repr(seen.lanes) == repr(fresh.lanes)
-        assert repr(seen.total) == repr(fresh.total)
+        assert repr(seen.recent) == repr(fresh.recent)
     assert seen.fruit == len(fruit)
     assert line.board().lanes is line.board().lanes

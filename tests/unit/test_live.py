@@ -84,6 +84,32 @@ def test_a_new_reader_gets_no_picture_that_was_begun_before_it_came() -> None:
     asyncio.run(run())
 
 
+def test_between_two_screens_the_event_loop_turns_once() -> None:
+    """A fruit that comes while fifty screens get their picture waits for one of them."""
+
+    async def run() -> None:
+        view, taken = View(Pictures()), 0
+
+        async def look() -> None:
+            nonlocal taken
+            async for _ in view.frames():
+                taken += 1
+                await asyncio.Event().wait()
+
+        screens = [asyncio.create_task(look()) for _ in range(5)]
+        turns = []
+        while taken < len(screens):
+            before = taken
+            await asyncio.sleep(0)
+            turns.append(taken - before)
+        assert max(turns) == 1
+        for one in screens:
+            one.cancel()
+        await asyncio.gather(*screens, return_exceptions=True)
+
+    asyncio.run(run())
+
+
 def test_a_picture_that_fails_is_told_to_the_log_and_tried_again(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
