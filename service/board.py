@@ -7,72 +7,34 @@ those before it on the same day, so any past one can be made again from the stor
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 from weakref import WeakKeyDictionary
 
-import numpy as np
-
-from grading.drift.cells import LaneTable, trimmed
-from grading.drift.follow import LaneReading, LaneRules, follow, lane_rules
 from grading.intervals import clopper_pearson
 from grading.monitor.budget import Budget, levels_for
 from grading.monitor.series import NO_TIME, WindowSeries
 from grading.monitor.state import WindowState, merged
 from grading.monitor.tracks import Track, TrackPoint
-from grading.quantities import MEASURES
-from service.lots import MINUTE, LotState
+from service.lane_views import LANE_MEASURES, Followed, LaneView, followed
+from service.lots import MINUTE, WEEK_WINDOWS, LotState
 from service.store.sources import AssignmentRow
 
 if TYPE_CHECKING:
     from service.context import Context
     from service.lines import Line
 
-WEEK_WINDOWS: Final = 5 * 8 * 60
-"""One-minute windows of a week of single shifts; common practice, no source."""
 RECENT: Final = 10
 TREND: Final = 120
 BEFORE: Final = 6
-LANE_LEAST: Final = 20
-LANE_MEASURES: Final = {"diameter": 0.15, "hue": 1.0}
-"""Measures compared between lanes, and the distance (mm, degrees) that nobody would act on;
-common practice, no source."""
 
 
 @lru_cache(maxsize=1)
 def reject_track() -> Track:
     """The chart of a line's cull share: two charts (window, trend), one false act a week."""
     return Track(levels=levels_for(budget=Budget(charts=2, windows_per_week=WEEK_WINDOWS)))
-
-
-@lru_cache(maxsize=64)
-def rules_for(*, lanes: int, allowance: float) -> LaneRules:
-    return lane_rules(lanes=lanes, measures=len(LANE_MEASURES), windows_per_week=WEEK_WINDOWS,
-                      allowance=allowance)
-
-
-@dataclass(frozen=True, slots=True)
-class LaneFinding:
-    """One lane against the others, in the unit of the measure. level: 0 quiet, 1 look, 2 act."""
-
-    lane: int
-    offset: float | None
-    se: float | None
-    level: int
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class LaneView:
-    """The lanes of one measure, newest window included. diverge: half of them or more differ,
-    so which are wrong cannot be told. since: the window in which a lane first called for action
-    and did until now."""
-
-    measure: str
-    lanes: tuple[LaneFinding, ...]
-    diverge: bool
-    since: dict[int, int]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,8 +87,8 @@ def board(ctx: Context, line: Line, *, at_ms: int | None = None) -> Board:
         fruit=sum(fruit.values()), undated=fruit.get(NO_TIME // MINUTE.size, 0),
         per_s=series.figures[closed[-1]].fruit / (MINUTE.size / 1000) if closed else None,
         latest_ms=(dated[-1] + 1) * MINUTE.size if dated else None,
-        recent=recent, culls=culls_of(recent, cull=cull), lanes=settled.lanes,
-        trend=trend(ctx, turns, lot, end))
+        recent=recent, culls=culls_of(recent, cull=cull), trend=trend(ctx, turns, lot, end),
+        lanes=tuple(one.view for one in settled.lanes))
 
 
 _Counts = dict[str, dict[int, int]]
@@ -139,7 +101,7 @@ class _Settled:
     together, or on a past board ten."""
 
     fruit: dict[int, int]
-    lanes: tuple[LaneView, ...]
+    lanes: tuple[Followed, ...]
     recent: WindowState
 
 
@@ -151,7 +113,8 @@ def _kept(lot: LotState, series: WindowSeries, closed: Sequence[int]) -> _Settle
     """The same as long as no fruit come late: a board asks every second, of hours of minutes."""
     found = _KEPT.get(lot)
     if found is None or found.fruit != {i: series.figures[i].fruit for i in closed}:
-        found = _KEPT[lot] = _settled(series, closed, recent=RECENT - 1)
+        found = _KEPT[lot] = _settled(
+            series, closed, recent=RECENT - 1, before=found.lanes if found else None)
     return found
 
 
@@ -161,13 +124,16 @@ def forget(lot: LotState) -> None:
     _JUDGED.pop(lot, None)
 
 
-def _settled(series: WindowSeries, closed: Sequence[int], *, recent: int = RECENT) -> _Settled:
-    states = {i: series.windows[i] for i in closed}
+def _settled(
+    series: WindowSeries, closed: Sequence[int], *, recent: int = RECENT,
+    before: tuple[Followed, ...] | None = None,
+) -> _Settled:
     return _Settled(
-        {i: state.fruit for i, state in states.items()},
-        tuple(lane_view(states=states, measure=name, allowance=allowance)
-              for name, allowance in LANE_MEASURES.items()),
-        merged(states=[states[i] for i in closed[-recent:]], shape=series.shape))
+        {i: series.figures[i].fruit for i in closed},
+        tuple(followed(series=series, closed=closed, measure=name, before=found)
+              for name, found in zip(LANE_MEASURES, before or (None,) * len(LANE_MEASURES),
+                                   strict=True)),
+        merged(states=[series.windows[i] for i in closed[-recent:]], shape=series.shape))
 
 
 def culls_of(state: WindowState, *, cull: int) -> dict[str, Any]:
@@ -208,65 +174,6 @@ def trend(
     if end is None:
         _JUDGED[lot] = counts, found
     return found
-
-
-def lane_table_of(*, states: Mapping[int, Sequence[WindowState]], measure: str) -> LaneTable:
-    """Trimmed means of each lane and window from the windows' bins, windows in rising order.
-
-    states: window number to its state, or states of several lots that shared it.
-    """
-    lanes = tuple(sorted({n for listed in states.values() for s in listed for n in s.lanes if n}))
-    shape = (len(lanes), len(states))
-    n, centre = np.zeros(shape, np.int64), np.full(shape, np.nan)
-    se = np.full(shape, np.nan)
-    kind = MEASURES[measure]
-    quantum = float(kind.quantum)
-    for column, index in enumerate(sorted(states)):
-        for state in states[index]:
-            found = state.measures.get(measure)
-            if found is None:
-                continue
-            # The mean of a bin's whole quanta, its least and its greatest included.
-            middles = quantum * np.asarray(kind.low_q + (kind.bin_q - 1) / 2 + kind.bin_q * (
-                found.first + np.arange(found.bins.shape[1])), np.float64)
-            for row, lane in enumerate(state.lanes):
-                # Where two lots share a minute, the one with more fruit of the lane speaks.
-                if lane and found.n[row] >= max(LANE_LEAST, n[lanes.index(lane), column]):
-                    at = lanes.index(lane)
-                    n[at, column] = found.n[row]
-                    centre[at, column], se[at, column] = trimmed(
-                        values=middles, weights=found.bins[row])
-    return LaneTable(measure, lanes, n, centre, se)
-
-
-def lane_view(
-    *, states: Mapping[int, WindowState], measure: str, allowance: float
-) -> LaneView:
-    """The lanes of a measure followed through the lot's closed windows, in rising order."""
-    table = lane_table_of(states={i: (state,) for i, state in states.items()}, measure=measure)
-    if len(table.lanes) < 2 or not states:
-        return LaneView(measure, (), False, {})
-    readings = follow(table=table, rules=rules_for(lanes=len(table.lanes), allowance=allowance))
-    last = readings[-1]
-    return LaneView(measure, tuple(
-        LaneFinding(lane, _number(last.offset[i]), _number(last.se[i]), int(last.level[i]))
-        for i, lane in enumerate(table.lanes)), last.diverge, _since(readings, table, list(states)))
-
-
-def _since(
-    readings: Sequence[LaneReading], table: LaneTable, indexes: Sequence[int]
-) -> dict[int, int]:
-    found = {}
-    for i, lane in enumerate(table.lanes):
-        acts = [r.level[i] == 2 for r in readings]
-        if acts[-1]:
-            quiet = max((k for k, act in enumerate(acts) if not act), default=-1)
-            found[lane] = indexes[quiet + 1]
-    return found
-
-
-def _number(value: float) -> float | None:
-    return None if np.isnan(value) else float(value)
 
 
 def status_of(points: Iterable[TrackPoint]) -> str:

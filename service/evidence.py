@@ -33,7 +33,7 @@ from grading.quantities import MEASURES
 from grading.reasons import Reason
 from grading.record import FruitBatch
 from grading.verdicts import Verdicts
-from service.board import LANE_LEAST, lane_table_of
+from service.lane_views import LANE_LEAST, lane_table_of
 from service.lots import MINUTE, LotState
 from service.store.checks import CheckRow, checks_between
 from service.store.group import LINE

@@ -27,6 +27,8 @@ from service.store.lots import Lot
 from service.store.reader import Reader
 
 MINUTE: Final = Span(kind="time", size=60_000)
+WEEK_WINDOWS: Final = 5 * 8 * 60
+"""One-minute windows of a week of single shifts; common practice, no source."""
 
 
 class UnknownLot(Exception):

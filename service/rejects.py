@@ -22,13 +22,12 @@ from grading.monitor.series import Span
 from grading.monitor.shares import FRUIT_MIN, Dispersion, Spread, dispersion_test, p_chart
 from grading.monitor.tracks import Track, TrackPoint, TrackWindow
 from grading.quantities import Integers
-from service.board import WEEK_WINDOWS
 from service.context import Context
 from service.cull_table import CULLS, FRUIT, MINUTE_MS, NO_MINUTE, NOTHING
 from service.culls import by_line, line_of
 from service.evidence import Stretch
 from service.lines import Line
-from service.lots import LotState
+from service.lots import WEEK_WINDOWS, LotState
 from service.store.group import LINE
 from service.store.reader import chunk_rows
 

@@ -15,8 +15,9 @@ from grading.monitor.state import WindowState
 from grading.monitor.tracks import TrackPoint
 from grading.quantities import MEASURES
 from service.api.lines import known_line
-from service.board import Board, LaneView, Trend, board, status_of
+from service.board import Board, Trend, board, status_of
 from service.context import Context, context
+from service.lane_views import LaneView
 from service.lines import Line
 from service.live import TooManyReaders
 from service.lots import MINUTE

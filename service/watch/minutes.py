@@ -12,8 +12,8 @@ from grading.drift.cells import LaneTable
 from grading.drift.lanes import against_others
 from grading.monitor.girth import girth_table
 from grading.monitor.series import NO_TIME
-from service.board import LANE_LEAST, lane_table_of
 from service.evidence import counted
+from service.lane_views import LANE_LEAST, lane_table_of
 from service.lots import MINUTE, LotState
 from service.watch.quantities import LANES, LEVELS, SHARES
 

@@ -11,7 +11,7 @@ from typing import Final
 
 from grading.drift.follow import LaneRules, lane_rules
 from grading.drift.swing import Limits, Swings, limits_for
-from service.board import WEEK_WINDOWS
+from service.lots import WEEK_WINDOWS
 
 LEVELS: Final = {
     "diameter": Swings(own_sd=0.5, wander_sd=0.33, margin=0.4),

@@ -10,7 +10,9 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+from grading.drift.follow import follow
 from service.board import _KEPT, board
+from service.lane_views import LANE_MEASURES, lane_table_of, rules_for
 from tests.support.app import NOON_MS, service
 from tests.support.line import minutes, register
 
@@ -176,4 +178,27 @@ def test_what_is_kept_of_closed_minutes_follows_late_fruit(line: Line) -> None:
         assert repr(seen.lanes) == repr(fresh.lanes)
         assert repr(seen.recent) == repr(fresh.recent)
     assert seen.fruit == len(fruit)
-    assert line.board().lanes is line.board().lanes
+    assert all(a is b for a, b in zip(line.board().lanes, line.board().lanes, strict=True))
+
+
+def test_lanes_followed_minute_by_minute_are_what_the_whole_lot_says(line: Line) -> None:
+    """Against the whole table read by `grading.drift.follow` at once; lane 8 comes in late."""
+    fruit = minutes(count=12, start_ms=NOON_MS - 12 * 60_000, shift={5: 1.5}, shift_from=4)
+    fruit = [f for f in fruit if f["lane"] < 8 or f["time_unix_ms"] >= NOON_MS - 9 * 60_000]
+    for minute in range(12):
+        low = NOON_MS - (12 - minute) * 60_000
+        line.send([f for f in fruit if low <= f["time_unix_ms"] < low + 60_000])
+        seen = line.board()
+    ctx: Any = line.client.app.state.context  # type: ignore[attr-defined]
+    series = seen.lot.windows(reader=ctx.store.reader)
+    closed = sorted(series.windows)[:-1]
+    table = lane_table_of(
+        states={i: (series.windows[i],) for i in closed}, measure="diameter")
+    readings = follow(table=table, rules=rules_for(lanes=8, allowance=LANE_MEASURES["diameter"]))
+    view = next(v for v in seen.lanes if v.measure == "diameter")
+    assert [one.lane for one in view.lanes] == list(range(1, 9))
+    assert [one.offset for one in view.lanes] == list(readings[-1].offset)
+    assert [one.level for one in view.lanes] == list(readings[-1].level)
+    acting = [reading.level[4] == 2 for reading in readings]
+    assert acting[-1]
+    assert view.since == {5: closed[len(acting) - acting[::-1].index(False)]}

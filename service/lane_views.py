@@ -1,0 +1,155 @@
+"""The lanes of a line against each other, followed through the closed minutes of a lot.
+
+Only minutes that are new are looked at: a board asks every second, of hours of minutes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+
+from grading.drift.cells import LaneTable, trimmed
+from grading.drift.follow import LaneReading, LaneRules, LaneState, lane_rules, start, step
+from grading.monitor.series import WindowSeries
+from grading.monitor.state import WindowState
+from grading.quantities import MEASURES
+from service.lots import WEEK_WINDOWS
+
+LANE_LEAST: Final = 20
+LANE_MEASURES: Final = {"diameter": 0.15, "hue": 1.0}
+"""Measures compared between lanes, and the distance (mm, degrees) that nobody would act on;
+common practice, no source."""
+_ACT: Final = 2
+
+
+@lru_cache(maxsize=64)
+def rules_for(*, lanes: int, allowance: float) -> LaneRules:
+    return lane_rules(lanes=lanes, measures=len(LANE_MEASURES), windows_per_week=WEEK_WINDOWS,
+                      allowance=allowance)
+
+
+@dataclass(frozen=True, slots=True)
+class LaneFinding:
+    """One lane against the others, in the unit of the measure. level: 0 quiet, 1 look, 2 act."""
+
+    lane: int
+    offset: float | None
+    se: float | None
+    level: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LaneView:
+    """The lanes of one measure, newest window included. diverge: half of them or more differ,
+    so which are wrong cannot be told. since: the window in which a lane first called for action
+    and did until now."""
+
+    measure: str
+    lanes: tuple[LaneFinding, ...]
+    diverge: bool
+    since: dict[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """One measure as far as it was followed. fruit: of every window looked at, in rising order.
+    lanes: every lane that sent fruit in one of them."""
+
+    view: LaneView
+    lanes: tuple[int, ...] = ()
+    fruit: Mapping[int, int] = field(default_factory=dict)
+    state: LaneState | None = None
+
+
+def followed(
+    *, series: WindowSeries, closed: Sequence[int], measure: str, before: Followed | None = None
+) -> Followed:
+    """A measure followed through the closed windows, in rising order. before: what was found of
+    fewer of them; it is gone on from unless their fruit or the lanes have changed."""
+    fruit = {i: series.figures[i].fruit for i in closed}
+    new = _after(fruit, before.fruit) if before is not None else None
+    if before is None or new is None:
+        before, new = Followed(LaneView(measure, (), False, {})), list(closed)
+    if not new:
+        return before
+    states = {i: series.windows[i] for i in new}
+    lanes = tuple(sorted({n for s in states.values() for n in s.lanes if n} | {*before.lanes}))
+    if before.fruit and lanes != before.lanes:
+        return followed(series=series, closed=closed, measure=measure)
+    if len(lanes) < 2:
+        return Followed(before.view, lanes, fruit)
+    return _followed(before, lane_table_of(
+        states={i: (state,) for i, state in states.items()}, measure=measure, lanes=lanes),
+        new, fruit)
+
+
+def _after(fruit: Mapping[int, int], known: Mapping[int, int]) -> list[int] | None:
+    """The windows after the known ones, or None if those are not as they were."""
+    listed = list(fruit.items())
+    if listed[:len(known)] != list(known.items()):
+        return None
+    return [i for i, _ in listed[len(known):]]
+
+
+def _followed(
+    before: Followed, table: LaneTable, new: Sequence[int], fruit: Mapping[int, int]
+) -> Followed:
+    rules = rules_for(lanes=len(table.lanes), allowance=LANE_MEASURES[table.measure])
+    state = before.state or start(lanes=len(table.lanes))
+    since = dict(before.view.since)
+    for column, index in enumerate(new):
+        state, reading = step(state=state, rules=rules, centre=table.centre[:, column],
+                              se=table.se[:, column])
+        acting = {lane for lane, level in zip(table.lanes, reading.level, strict=True)
+                  if level == _ACT}
+        since = {lane: since.get(lane, index) for lane in table.lanes if lane in acting}
+    return Followed(_view(table, reading, since), table.lanes, fruit, state)
+
+
+def _view(table: LaneTable, reading: LaneReading, since: dict[int, int]) -> LaneView:
+    return LaneView(table.measure, tuple(
+        LaneFinding(lane, _number(reading.offset[i]), _number(reading.se[i]), int(reading.level[i]))
+        for i, lane in enumerate(table.lanes)), reading.diverge, since)
+
+
+def _number(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+def lane_table_of(
+    *, states: Mapping[int, Sequence[WindowState]], measure: str,
+    lanes: tuple[int, ...] | None = None,
+) -> LaneTable:
+    """Trimmed means of each lane and window from the windows' bins, windows in rising order.
+
+    states: window number to its state, or states of several lots that shared it. lanes: those to
+    be listed, in rising order; those that sent fruit if left out.
+    """
+    if lanes is None:
+        lanes = tuple(sorted(
+            {n for listed in states.values() for s in listed for n in s.lanes if n}))
+    shape = (len(lanes), len(states))
+    n, centre = np.zeros(shape, np.int64), np.full(shape, np.nan)
+    se = np.full(shape, np.nan)
+    kind = MEASURES[measure]
+    quantum = float(kind.quantum)
+    for column, index in enumerate(sorted(states)):
+        for state in states[index]:
+            found = state.measures.get(measure)
+            if found is None:
+                continue
+            # The mean of a bin's whole quanta, its least and its greatest included.
+            middles = quantum * np.asarray(kind.low_q + (kind.bin_q - 1) / 2 + kind.bin_q * (
+                found.first + np.arange(found.bins.shape[1])), np.float64)
+            for row, lane in enumerate(state.lanes):
+                # Where two lots share a minute, the one with more fruit of the lane speaks.
+                if lane and found.n[row] >= max(LANE_LEAST, n[lanes.index(lane), column]):
+                    at = lanes.index(lane)
+                    n[at, column] = found.n[row]
+                    centre[at, column], se[at, column] = trimmed(
+                        values=middles, weights=found.bins[row])
+    return LaneTable(measure, lanes, n, centre, se)
