@@ -37,7 +37,7 @@ def reject_track() -> Track:
     return Track(levels=levels_for(budget=Budget(charts=2, windows_per_week=WEEK_WINDOWS)))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Trend:
     """The cull share of a line's closed windows through its lots. starts: window in which a lot
     began. The same object until a minute closes or fruit come late."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from functools import lru_cache
 from typing import Any, Final
+from weakref import WeakKeyDictionary
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -143,10 +144,18 @@ def _diameters(state: WindowState, compiled: Compiled, look: Look) -> dict[str, 
     return {"chart": chart, "n": n, "mean": look.measure("diameter", mean)}
 
 
-@lru_cache(maxsize=32)
+_DRAWN: Final[WeakKeyDictionary[Trend, dict[str, Any] | None]] = WeakKeyDictionary()
+
+
 def _drawing(trend: Trend) -> dict[str, Any] | None:
-    """Geometry of the cull trend: bars of windows by how they are drawn, the centre and limits, lot
-    changes. Made once a minute."""
+    """Geometry of the cull trend, made once for as long as it stays as it is."""
+    if trend not in _DRAWN:
+        _DRAWN[trend] = _geometry(trend)
+    return _DRAWN[trend]
+
+
+def _geometry(trend: Trend) -> dict[str, Any] | None:
+    """Bars of windows by how they are drawn, the centre and limits, lot changes."""
     points = [p for p in trend.points if p.window.n]
     if not points:
         return None
@@ -190,7 +199,7 @@ def _limits(points: tuple[TrackPoint, ...]) -> dict[str, float] | None:
             "sigma_z": last.baseline.sigma}
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=32)
 def _lanes(view: LaneView, look: Look) -> dict[str, Any]:
     """One measure's lanes on a common scale, 0 in the middle."""
     reach = max([abs(lane.offset) for lane in view.lanes if lane.offset is not None] + [0.5])
