@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,6 +14,7 @@ from starlette.testclient import TestClient
 from grading.drift.follow import follow
 from service.board import _KEPT, board
 from service.lane_views import LANE_MEASURES, lane_table_of, rules_for
+from service.pages.board_view import _DRAWN
 from tests.support.app import NOON_MS, service
 from tests.support.line import minutes, register
 
@@ -202,3 +204,16 @@ def test_lanes_followed_minute_by_minute_are_what_the_whole_lot_says(line: Line)
     acting = [reading.level[4] == 2 for reading in readings]
     assert acting[-1]
     assert view.since == {5: closed[len(acting) - acting[::-1].index(False)]}
+
+
+def test_the_trend_of_a_board_is_drawn_once_and_let_go_with_it(line: Line) -> None:
+    """Minutes close for months: what is drawn of an old trend must not stay."""
+    known = set(_DRAWN)
+    for minute in range(4):
+        line.send(minutes(count=1, start_ms=NOON_MS - (4 - minute) * 60_000, seq=480 * minute))
+        line.page()
+        drawn = _DRAWN[line.board().trend]
+        line.page(lang="es")
+        assert _DRAWN[line.board().trend] is drawn
+    gc.collect()
+    assert set(_DRAWN) - known == {line.board().trend}
