@@ -6,7 +6,7 @@ Only minutes that are new are looked at: a board asks every second, of hours of 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Final
 
@@ -57,12 +57,14 @@ class LaneView:
 @dataclass(frozen=True, slots=True)
 class Followed:
     """One measure as far as it was followed. fruit: of every window looked at, in rising order.
-    lanes: every lane that sent fruit in one of them."""
+    lanes: every lane that sent fruit in one of them. earlier: the same before the newest windows,
+    to which fruit still come just after they have closed."""
 
     view: LaneView
     lanes: tuple[int, ...] = ()
     fruit: Mapping[int, int] = field(default_factory=dict)
     state: LaneState | None = None
+    earlier: Followed | None = None
 
 
 def followed(
@@ -71,9 +73,7 @@ def followed(
     """A measure followed through the closed windows, in rising order. before: what was found of
     fewer of them; it is gone on from unless their fruit or the lanes have changed."""
     fruit = {i: series.figures[i].fruit for i in closed}
-    new = _after(fruit, before.fruit) if before is not None else None
-    if before is None or new is None:
-        before, new = Followed(LaneView(measure, (), False, {})), list(closed)
+    before, new = _base(fruit, before) or (Followed(LaneView(measure, (), False, {})), list(closed))
     if not new:
         return before
     states = {i: series.windows[i] for i in new}
@@ -87,12 +87,18 @@ def followed(
         new, fruit)
 
 
-def _after(fruit: Mapping[int, int], known: Mapping[int, int]) -> list[int] | None:
-    """The windows after the known ones, or None if those are not as they were."""
+def _base(
+    fruit: Mapping[int, int], before: Followed | None
+) -> tuple[Followed, list[int]] | None:
+    """What can be gone on from, and the windows after it: the newest whose windows are all as
+    they were."""
     listed = list(fruit.items())
-    if listed[:len(known)] != list(known.items()):
-        return None
-    return [i for i, _ in listed[len(known):]]
+    while before is not None:
+        known = list(before.fruit.items())
+        if listed[:len(known)] == known:
+            return before, [i for i, _ in listed[len(known):]]
+        before = before.earlier
+    return None
 
 
 def _followed(
@@ -107,7 +113,8 @@ def _followed(
         acting = {lane for lane, level in zip(table.lanes, reading.level, strict=True)
                   if level == _ACT}
         since = {lane: since.get(lane, index) for lane in table.lanes if lane in acting}
-    return Followed(_view(table, reading, since), table.lanes, fruit, state)
+    return Followed(_view(table, reading, since), table.lanes, fruit, state,
+                    replace(before, earlier=None))
 
 
 def _view(table: LaneTable, reading: LaneReading, since: dict[int, int]) -> LaneView:
