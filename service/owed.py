@@ -46,6 +46,8 @@ FLUSH_FRUIT: Final = STREAM_FRUIT
 """Fruit of one flush; making a batch of them holds up everybody's answers for half a ms."""
 PAUSES_S: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
 """Between tries while the store takes nothing; the last one again and again."""
+QUEUE_S: Final = 0.5
+"""The longest of them while only the queue is full: a disk that writes makes room all the time."""
 STORAGE: Final = (QueueFull, StorageFull, StorageFailed, StoreClosed)
 
 _LOG: Final = logging.getLogger(__name__)
@@ -230,8 +232,9 @@ class Owed:
                     raise
                 self._trouble = held_problem(error)
                 self._news.set()
+                most_s = QUEUE_S if isinstance(error, QueueFull) else pause_s
             with suppress(TimeoutError):
-                async with asyncio.timeout(pause_s):
+                async with asyncio.timeout(min(pause_s, most_s)):
                     await self._ending.wait()
         raise AssertionError("the pauses never end")
 
