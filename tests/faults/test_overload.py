@@ -165,10 +165,10 @@ def overload(served: Served, disk: FaultyDisk, number: int) -> dict[str, int]:
         thread.stopping.set()
     disk.set(sync_delay_us=0)
     within(RECOVERS_S, lambda: waiting(served.port) == 0, "the queue is empty")
-    again = within(RECOVERS_S, lambda: call(
-        served.port, "POST", f"/v1/records?source=line-3&run=r{number}&lot=L-0417", fruit(1)),
-        "an answer")
-    assert again.status == 201
+    # The bodies that were on their way when the load ended may fill it once more.
+    within(RECOVERS_S, lambda: call(
+        served.port, "POST", f"/v1/records?source=line-3&run=r{number}&lot=L-0417",
+        fruit(1)).status == 201, "fruit are taken again")
     for thread in (*bulk, *streams, watch):
         thread.join(timeout=120)
         assert not thread.is_alive()
