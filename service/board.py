@@ -77,14 +77,15 @@ def board(ctx: Context, line: Line, *, at_ms: int | None = None) -> Board:
              if i != NO_TIME // MINUTE.size and (end is None or i < end)]
     cull = len(lot.binding.compiled.grade_names) - 1
     closed = dated[:-1] if end is None else dated
-    settled = _settled(series, closed) if end is not None else _kept(lot, series, closed)
+    fruit = {i: series.figures[i].fruit for i in closed}
+    settled = _settled(series, fruit) if end is not None else _kept(lot, series, fruit)
     recent = merged(states=[settled.recent, *(series.windows[i] for i in dated[len(closed):])],
                     shape=series.shape)
-    fruit = {i: series.figures[i].fruit for i in (series.figures if end is None else dated)}
+    counted = {i: series.figures[i].fruit for i in (series.figures if end is None else dated)}
     return Board(
         line=line.row.id, lot=lot, between=not turns or turns[-1].lot is None,
         since_ms=turns[-1].at_ms if turns else None, person=turns[-1].person if turns else "",
-        fruit=sum(fruit.values()), undated=fruit.get(NO_TIME // MINUTE.size, 0),
+        fruit=sum(counted.values()), undated=counted.get(NO_TIME // MINUTE.size, 0),
         per_s=series.figures[closed[-1]].fruit / (MINUTE.size / 1000) if closed else None,
         latest_ms=(dated[-1] + 1) * MINUTE.size if dated else None,
         recent=recent, culls=culls_of(recent, cull=cull), trend=trend(ctx, turns, lot, end),
@@ -109,12 +110,12 @@ _KEPT: WeakKeyDictionary[LotState, _Settled] = WeakKeyDictionary()
 _JUDGED: WeakKeyDictionary[LotState, tuple[_Counts, Trend]] = WeakKeyDictionary()
 
 
-def _kept(lot: LotState, series: WindowSeries, closed: Sequence[int]) -> _Settled:
+def _kept(lot: LotState, series: WindowSeries, fruit: dict[int, int]) -> _Settled:
     """The same as long as no fruit come late: a board asks every second, of hours of minutes."""
     found = _KEPT.get(lot)
-    if found is None or found.fruit != {i: series.figures[i].fruit for i in closed}:
+    if found is None or found.fruit != fruit:
         found = _KEPT[lot] = _settled(
-            series, closed, recent=RECENT - 1, before=found.lanes if found else None)
+            series, fruit, recent=RECENT - 1, before=found.lanes if found else None)
     return found
 
 
@@ -125,15 +126,15 @@ def forget(lot: LotState) -> None:
 
 
 def _settled(
-    series: WindowSeries, closed: Sequence[int], *, recent: int = RECENT,
+    series: WindowSeries, fruit: dict[int, int], *, recent: int = RECENT,
     before: tuple[Followed, ...] | None = None,
 ) -> _Settled:
     return _Settled(
-        {i: series.figures[i].fruit for i in closed},
-        tuple(followed(series=series, closed=closed, measure=name, before=found)
+        fruit,
+        tuple(followed(series=series, fruit=fruit, measure=name, before=found)
               for name, found in zip(LANE_MEASURES, before or (None,) * len(LANE_MEASURES),
                                    strict=True)),
-        merged(states=[series.windows[i] for i in closed[-recent:]], shape=series.shape))
+        merged(states=[series.windows[i] for i in list(fruit)[-recent:]], shape=series.shape))
 
 
 def culls_of(state: WindowState, *, cull: int) -> dict[str, Any]:

@@ -68,18 +68,18 @@ class Followed:
 
 
 def followed(
-    *, series: WindowSeries, closed: Sequence[int], measure: str, before: Followed | None = None
+    *, series: WindowSeries, fruit: Mapping[int, int], measure: str,
+    before: Followed | None = None,
 ) -> Followed:
-    """A measure followed through the closed windows, in rising order. before: what was found of
-    fewer of them; it is gone on from unless their fruit or the lanes have changed."""
-    fruit = {i: series.figures[i].fruit for i in closed}
-    before, new = _base(fruit, before) or (Followed(LaneView(measure, (), False, {})), list(closed))
+    """A measure followed through closed windows. fruit: of each of them, in rising order. before:
+    what was found of fewer; it is gone on from unless their fruit or the lanes have changed."""
+    before, new = _base(fruit, before) or (Followed(LaneView(measure, (), False, {})), list(fruit))
     if not new:
         return before
     states = {i: series.windows[i] for i in new}
     lanes = tuple(sorted({n for s in states.values() for n in s.lanes if n} | {*before.lanes}))
     if before.fruit and lanes != before.lanes:
-        return followed(series=series, closed=closed, measure=measure)
+        return followed(series=series, fruit=fruit, measure=measure)
     if len(lanes) < 2:
         return Followed(before.view, lanes, fruit)
     return _followed(before, lane_table_of(
