@@ -1,6 +1,7 @@
 """The watch of the running service: every line looked at as its minutes close.
 
-What it costs is bounded: a closed minute is stepped once, and a finding is asked about a handful of
+What it costs is bounded: a closed minute is stepped once, fruit that come late make the watch go
+back by no more than a few times as much as they are late, and a finding is asked about a handful of
 times. All of it happens on worker threads; the event loop and the writer never wait for it.
 """
 
@@ -31,6 +32,7 @@ from service.watch.outside import (
     rule_changes,
     rule_findings,
 )
+from service.watch.steps import Steps
 
 if TYPE_CHECKING:
     from service.context import Context
@@ -58,14 +60,17 @@ class View:
 
 @dataclass(slots=True)
 class _LineWatch:
-    """One line's last day. stepped: fruit of each (minute, lot) when it was stepped."""
+    """One line's last day."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
-    detector: Detector = field(default_factory=Detector)
-    stepped: dict[tuple[int, str], int] = field(default_factory=dict)
+    steps: Steps = field(default_factory=Steps)
     outside: Outside | None = None
     answers: dict[_Asked, Why | None] = field(default_factory=dict)
     view: View = field(default_factory=View)
+
+    @property
+    def detector(self) -> Detector:
+        return self.steps.detector
 
 
 class Watch:
@@ -92,7 +97,6 @@ class Watch:
             own.lock.release()
         return own.view
 
-
     def at(self, ctx: Context, line: Line, *, at_ms: int) -> View:
         """What was found by a moment of the past, from the fruit of the day before it and from the
         pulls and checks that were there. Reads the store: call it on a worker thread."""
@@ -104,7 +108,7 @@ def _looked(ctx: Context, line: Line, own: _LineWatch, now_ms: int) -> View:
     mark = mark_of(ctx, line, now_ms=now_ms)
     if own.outside is None or own.outside.newest != mark or stepped:
         own.outside = outside_of(ctx, line, now_ms=now_ms)
-    elif own.view.findings == () and not own.stepped:
+    elif own.view.findings == () and not own.steps.fruit:
         return own.view
     changes = rule_changes(ctx, line, now_ms=now_ms)
     upto_ms = 0 if own.detector.last is None else (own.detector.last + 1) * MINUTE_MS
@@ -116,24 +120,18 @@ def _looked(ctx: Context, line: Line, own: _LineWatch, now_ms: int) -> View:
 
 
 def _step(ctx: Context, line: Line, own: _LineWatch, now_ms: int) -> bool:
-    """Step the minutes that have closed; whether there were any. Fruit that came late to a minute
-    that was stepped make the day anew."""
+    """Step the minutes that have closed, and those again to which fruit came late; whether there
+    were any."""
     counts = counts_of(ctx, line, now_ms=now_ms)
-    keys = list(counts)
-    new = [k for k in keys if k not in own.stepped]
-    late = any(own.stepped[k] != counts[k] for k in keys if k in own.stepped)
-    if late or (new and own.stepped and keys[-len(new):] != new):
-        own.detector, own.stepped, new = Detector(), {}, keys
-    if not new:
+    due = own.steps.due(counts)
+    if not due:
         return False
     moments = sorted(c.at_ms for c in rule_changes(ctx, line, now_ms=now_ms)) + sorted(
         c.until_ms for c in rule_changes(ctx, line, now_ms=now_ms) if c.until_ms is not None)
-    for key in new:
-        index, lot_id = key
+    for index, lot_id in due:
         rule = sum(m < (index + 1) * MINUTE_MS for m in moments)
         own.detector.step(minute_of(ctx, index=index, lot=ctx.lots.get(lot_id), rule=rule))
-        own.stepped[key] = counts[key]
-    own.stepped = {key: n for key, n in own.stepped.items() if key in counts}
+        own.steps.stepped((index, lot_id), counts[index, lot_id])
     own.detector.forget(before_ms=now_ms - DAY_MS)
     return True
 

@@ -216,5 +216,5 @@ def test_the_watch_remembers_a_day(tmp_path: Path) -> None:
         fresh = line.ctx.watch.at(line.ctx, line.ctx.lines.get("line-1"), at_ms=now[0])
         assert seen.findings == fresh.findings == ()
         kept = line.ctx.watch._lines["line-1"]
-        assert 28 <= len(kept.stepped) <= 30
+        assert 28 <= len(kept.steps.fruit) <= 30
         assert kept.answers == {}
