@@ -1,13 +1,15 @@
 """The lanes of a line against each other, followed through the closed minutes of a lot.
 
-Only minutes that are new are looked at: a board asks every second, of hours of minutes.
+Only minutes that are new, or not as they were, are looked at: a board asks every second, of hours
+of minutes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import takewhile
 from typing import Final
 
 import numpy as np
@@ -17,6 +19,7 @@ from grading.drift.follow import LaneReading, LaneRules, LaneState, lane_rules, 
 from grading.monitor.series import WindowSeries
 from grading.monitor.state import WindowState
 from grading.quantities import MEASURES
+from service.earlier import newest, still_kept
 from service.lots import WEEK_WINDOWS
 
 LANE_LEAST: Final = 20
@@ -55,16 +58,22 @@ class LaneView:
 
 
 @dataclass(frozen=True, slots=True)
+class _Mark:
+    """What is gone on from after a window."""
+
+    state: LaneState
+    since: dict[int, int]
+
+
+@dataclass(frozen=True, slots=True)
 class Followed:
     """One measure as far as it was followed. fruit: of every window looked at, in rising order.
-    lanes: every lane that sent fruit in one of them. earlier: the same before the newest windows,
-    to which fruit still come just after they have closed."""
+    lanes: every lane that sent fruit in one of them. marks: by how many windows they come after."""
 
     view: LaneView
     lanes: tuple[int, ...] = ()
     fruit: Mapping[int, int] = field(default_factory=dict)
-    state: LaneState | None = None
-    earlier: Followed | None = None
+    marks: Mapping[int, _Mark] = field(default_factory=dict)
 
 
 def followed(
@@ -72,49 +81,39 @@ def followed(
     before: Followed | None = None,
 ) -> Followed:
     """A measure followed through closed windows. fruit: of each of them, in rising order. before:
-    what was found of fewer; it is gone on from unless their fruit or the lanes have changed."""
-    before, new = _base(fruit, before) or (Followed(LaneView(measure, (), False, {})), list(fruit))
-    if not new:
+    what was found of fewer, or of less fruit; it is gone on from unless the lanes have changed."""
+    if before is not None and before.fruit == fruit:
         return before
+    before = before or Followed(LaneView(measure, (), False, {}))
+    base = newest(before.marks, upto=min(_same(before.fruit, fruit), len(fruit) - 1))
+    new = list(fruit)[base:]
     states = {i: series.windows[i] for i in new}
     lanes = tuple(sorted({n for s in states.values() for n in s.lanes if n} | {*before.lanes}))
-    if before.fruit and lanes != before.lanes:
+    if base and lanes != before.lanes:
         return followed(series=series, fruit=fruit, measure=measure)
+    mark = before.marks[base] if base else _Mark(start(lanes=len(lanes)), {})
+    marks = {k: known for k, known in before.marks.items() if k <= base}
     if len(lanes) < 2:
-        return Followed(before.view, lanes, fruit)
-    return _followed(before, lane_table_of(
-        states={i: (state,) for i, state in states.items()}, measure=measure, lanes=lanes),
-        new, fruit)
-
-
-def _base(
-    fruit: Mapping[int, int], before: Followed | None
-) -> tuple[Followed, list[int]] | None:
-    """What can be gone on from, and the windows after it: the newest whose windows are all as
-    they were."""
-    listed = list(fruit.items())
-    while before is not None:
-        known = list(before.fruit.items())
-        if listed[:len(known)] == known:
-            return before, [i for i, _ in listed[len(known):]]
-        before = before.earlier
-    return None
-
-
-def _followed(
-    before: Followed, table: LaneTable, new: Sequence[int], fruit: Mapping[int, int]
-) -> Followed:
-    rules = rules_for(lanes=len(table.lanes), allowance=LANE_MEASURES[table.measure])
-    state = before.state or start(lanes=len(table.lanes))
-    since = dict(before.view.since)
+        marks |= {base + n: mark for n in range(1, len(new) + 1)}
+        return Followed(LaneView(measure, (), False, {}), lanes, fruit,
+                        still_kept(marks, steps=len(fruit)))
+    table = lane_table_of(
+        states={i: (state,) for i, state in states.items()}, measure=measure, lanes=lanes)
+    rules = rules_for(lanes=len(lanes), allowance=LANE_MEASURES[measure])
     for column, index in enumerate(new):
-        state, reading = step(state=state, rules=rules, centre=table.centre[:, column],
+        state, reading = step(state=mark.state, rules=rules, centre=table.centre[:, column],
                               se=table.se[:, column])
-        acting = {lane for lane, level in zip(table.lanes, reading.level, strict=True)
-                  if level == _ACT}
-        since = {lane: since.get(lane, index) for lane in table.lanes if lane in acting}
-    return Followed(_view(table, reading, since), table.lanes, fruit, state,
-                    replace(before, earlier=None))
+        acting = {lane for lane, level in zip(lanes, reading.level, strict=True) if level == _ACT}
+        mark = _Mark(state, {n: mark.since.get(n, index) for n in lanes if n in acting})
+        marks[base + column + 1] = mark
+    return Followed(_view(table, reading, mark.since), lanes, fruit,
+                    still_kept(marks, steps=len(fruit)))
+
+
+def _same(before: Mapping[int, int], now: Mapping[int, int]) -> int:
+    """How many windows, from the first on, are as they were."""
+    return sum(1 for _ in takewhile(
+        lambda pair: pair[0] == pair[1], zip(before.items(), now.items(), strict=False)))
 
 
 def _view(table: LaneTable, reading: LaneReading, since: dict[int, int]) -> LaneView:

@@ -1,25 +1,18 @@
-"""The minutes of one line as they were stepped, with earlier states to go back to.
-
-Fruit come late to minutes that were judged already: from a lane whose clock lags, from a source
-that sends every few minutes, after a break. Then the watch goes back to before the first of those
-minutes instead of to the beginning of the day.
-"""
+"""The minutes of one line as they were stepped, with earlier states for fruit that come late."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from itertools import takewhile
-from typing import Any, Final
+from typing import Any
 
+from service.earlier import newest, still_kept
 from service.watch.detect import Detector, Series
 from service.watch.lanes import Lanes
 
 Key = tuple[int, str]
 """(minute, lot)"""
-REACH: Final = 4
-"""A state after a multiple of 2^k steps is kept for REACH x 2^k more: a few of each age, and one
-never goes back by more than REACH times what had to be."""
 
 
 @dataclass(slots=True)
@@ -47,20 +40,18 @@ class Steps:
     def stepped(self, key: Key, fruit: int) -> None:
         """The detector has taken the next minute."""
         self.fruit[key] = fruit
-        number = self.dropped + len(self.fruit)
-        self._earlier[number] = _apart(self.detector)
-        self._earlier = {k: kept for k, kept in self._earlier.items()
-                         if k >= self.dropped and number - k < REACH * (k & -k)}
+        steps = self.dropped + len(self.fruit)
+        self._earlier = still_kept({**self._earlier, steps: _apart(self.detector)}, steps=steps)
 
-    def _back(self, number: int) -> None:
-        """To the newest kept state after at most `number` steps, or to the day's beginning."""
-        kept = [k for k in self._earlier if self.dropped <= k <= number]
-        if not kept:
+    def _back(self, steps: int) -> None:
+        """To the newest kept state after at most `steps`, or to the beginning of the day."""
+        to = newest(self._earlier, upto=steps, since=self.dropped)
+        if not to:
             self.detector, self.fruit, self.dropped, self._earlier = Detector(), {}, 0, {}
             return
-        self.detector = _apart(self._earlier[max(kept)])
-        self.fruit = dict(list(self.fruit.items())[:max(kept) - self.dropped])
-        self._earlier = {k: self._earlier[k] for k in kept}
+        self.detector = _apart(self._earlier[to])
+        self.fruit = dict(list(self.fruit.items())[:to - self.dropped])
+        self._earlier = {k: state for k, state in self._earlier.items() if k <= to}
 
 
 def _apart(state: Any) -> Any:

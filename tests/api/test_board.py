@@ -185,18 +185,19 @@ def test_what_is_kept_of_closed_minutes_follows_late_fruit(line: Line) -> None:
 
 def test_lanes_followed_minute_by_minute_are_what_the_whole_lot_says(line: Line) -> None:
     """Against the whole table read by `grading.drift.follow` at once. Lane 8 comes in late, and
-    some fruit of every minute after the first of the next."""
+    some fruit of every minute one to four minutes after it."""
     fruit = minutes(count=12, start_ms=NOON_MS - 12 * 60_000, shift={5: 1.5}, shift_from=4)
     fruit = [f for f in fruit if f["lane"] < 8 or f["time_unix_ms"] >= NOON_MS - 9 * 60_000]
-    held: list[dict[str, Any]] = []
+    held: list[list[dict[str, Any]]] = [[]] * 12
     for minute in range(12):
         low = NOON_MS - (12 - minute) * 60_000
         now = [f for f in fruit if low <= f["time_unix_ms"] < low + 60_000]
-        for part in (now[:-60], held, now[-60:-20]):
+        late = (f for back in range(1, 5) if back <= minute for f in held[minute - back][back::4])
+        for part in (now[:-60], list(late), now[-60:-20]):
             if part:
                 line.send(part)
             seen = line.board()
-        held = now[-20:]
+        held[minute] = now[-20:]
     ctx: Any = line.client.app.state.context  # type: ignore[attr-defined]
     series = seen.lot.windows(reader=ctx.store.reader)
     closed = sorted(series.windows)[:-1]

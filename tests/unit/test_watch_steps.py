@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.earlier import REACH
 from service.watch.detect import Detector
 from service.watch.minutes import Minute
-from service.watch.steps import REACH, Key, Steps
+from service.watch.steps import Key, Steps
 from tests.support.minutes import FIRST, minutes
 
 FRUIT = 1_000
