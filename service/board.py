@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import takewhile
 from typing import TYPE_CHECKING, Any, Final
 from weakref import WeakKeyDictionary
 
@@ -17,7 +18,8 @@ from grading.intervals import clopper_pearson
 from grading.monitor.budget import Budget, levels_for
 from grading.monitor.series import NO_TIME, WindowSeries
 from grading.monitor.state import WindowState, merged
-from grading.monitor.tracks import Track, TrackPoint
+from grading.monitor.tracks import Track, TrackPoint, TrackState, TrackWindow
+from service.earlier import newest, still_kept
 from service.lane_views import LANE_MEASURES, Followed, LaneView, followed
 from service.lots import MINUTE, WEEK_WINDOWS, LotState
 from service.store.sources import AssignmentRow
@@ -106,8 +108,19 @@ class _Settled:
     recent: WindowState
 
 
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """The trend of a line's closed minutes. counts: their fruit. points: of every window. states:
+    by how many windows they come after."""
+
+    counts: _Counts
+    trend: Trend
+    points: tuple[TrackPoint, ...]
+    states: dict[int, TrackState]
+
+
 _KEPT: WeakKeyDictionary[LotState, _Settled] = WeakKeyDictionary()
-_JUDGED: WeakKeyDictionary[LotState, tuple[_Counts, Trend]] = WeakKeyDictionary()
+_JUDGED: WeakKeyDictionary[LotState, _Judged] = WeakKeyDictionary()
 
 
 def _kept(lot: LotState, series: WindowSeries, fruit: dict[int, int]) -> _Settled:
@@ -161,20 +174,39 @@ def trend(
     if end is None and counts[lot.id]:
         counts[lot.id].popitem()  # the minute that still fills
     known = _JUDGED.get(lot) if end is None else None
-    if known is not None and known[0] == counts:
-        return known[1]
+    if known is not None and known.counts == counts:
+        return known.trend
     windows = [w for one in lots
                for w in series[one.id].share_windows(
                    grades=[len(one.binding.compiled.grade_names) - 1])
                if w.index in counts[one.id]]
     windows.sort(key=lambda w: w.index)
-    shown = reject_track().run(windows=windows)[1][-TREND:]
-    found = Trend(shown, tuple(
-        (p.window.index, p.window.lot) for k, p in enumerate(shown)
-        if not k or p.window.lot != shown[k - 1].window.lot))
+    judged = _judged(windows, counts, known)
     if end is None:
-        _JUDGED[lot] = counts, found
-    return found
+        _JUDGED[lot] = judged
+    return judged.trend
+
+
+def _judged(windows: Sequence[TrackWindow], counts: _Counts, before: _Judged | None) -> _Judged:
+    """Gone on from what is known of the windows that are as they were."""
+    base, points, states = 0, [], {}
+    if before is not None:
+        same = takewhile(lambda pair: pair[0].window == pair[1],
+                         zip(before.points, windows, strict=False))
+        base = newest(before.states, upto=sum(1 for _ in same))
+        points = list(before.points[:base])
+        states = {k: state for k, state in before.states.items() if k <= base}
+    track = reject_track()
+    state = states[base] if base else track.start()
+    for window in windows[base:]:
+        state, point = track.step(state=state, window=window)
+        points.append(point)
+        states[len(points)] = state
+    shown = tuple(points[-TREND:])
+    starts = tuple((p.window.index, p.window.lot) for k, p in enumerate(shown)
+                   if not k or p.window.lot != shown[k - 1].window.lot)
+    return _Judged(counts, Trend(shown, starts), tuple(points),
+                   still_kept(states, steps=len(points)))
 
 
 def status_of(points: Iterable[TrackPoint]) -> str:

@@ -12,7 +12,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from grading.drift.follow import follow
-from service.board import _KEPT, board
+from service.board import _JUDGED, _KEPT, board, forget
 from service.lane_views import LANE_MEASURES, lane_table_of, rules_for
 from service.pages.board_view import _DRAWN
 from tests.support.app import NOON_MS, service
@@ -168,17 +168,25 @@ def test_a_past_board_is_drawn_as_it_stood(tmp_path: Path) -> None:
 
 def test_what_is_kept_of_closed_minutes_follows_late_fruit(line: Line) -> None:
     """A board that looked before says what one that looks for the first time says."""
-    fruit = minutes(count=6, start_ms=NOON_MS - 6 * 60_000)
-    late, now = fruit[100:160], fruit[:100] + fruit[160:]
-    for part in (now[:1000], now[1000:], late):
+    fruit = minutes(count=30, start_ms=NOON_MS - 30 * 60_000, soft_from=24)
+    early, late = range(1_000, 1_060), range(27 * 480, 27 * 480 + 60)
+    now = [f for k, f in enumerate(fruit) if k not in early and k not in late]
+    for part in (now[:6 * 480], now[6 * 480:-600], now[-600:], [fruit[k] for k in late],
+                 [fruit[k] for k in early]):
         line.send(part)
         seen = line.board()
-        kept = _KEPT.pop(seen.lot)
+        kept, judged = _KEPT[seen.lot], _JUDGED[seen.lot]
+        forget(seen.lot)
         fresh = line.board()
         assert _KEPT[seen.lot] is not kept
+        _KEPT[seen.lot], _JUDGED[seen.lot] = kept, judged
         assert (seen.fruit, seen.undated, seen.culls) == (fresh.fruit, fresh.undated, fresh.culls)
         assert repr(seen.lanes) == repr(fresh.lanes)
         assert repr(seen.recent) == repr(fresh.recent)
+        assert seen.trend.points == fresh.trend.points
+        assert seen.trend.starts == fresh.trend.starts
+        assert seen.trend is not fresh.trend
+    assert {p.status for p in seen.trend.points} >= {"learning", "quiet", "act"}
     assert seen.fruit == len(fruit)
     assert all(a is b for a, b in zip(line.board().lanes, line.board().lanes, strict=True))
 
