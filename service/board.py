@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import takewhile
 from typing import TYPE_CHECKING, Any, Final
 from weakref import WeakKeyDictionary
 
@@ -19,7 +18,7 @@ from grading.monitor.budget import Budget, levels_for
 from grading.monitor.series import NO_TIME, WindowSeries
 from grading.monitor.state import WindowState, merged
 from grading.monitor.tracks import Track, TrackPoint, TrackState, TrackWindow
-from service.earlier import newest, still_kept
+from service.earlier import as_they_were, newest, still_kept
 from service.lane_views import LANE_MEASURES, Followed, LaneView, followed
 from service.lots import MINUTE, WEEK_WINDOWS, LotState
 from service.store.sources import AssignmentRow
@@ -191,9 +190,7 @@ def _judged(windows: Sequence[TrackWindow], counts: _Counts, before: _Judged | N
     """Gone on from what is known of the windows that are as they were."""
     base, points, states = 0, [], {}
     if before is not None:
-        same = takewhile(lambda pair: pair[0].window == pair[1],
-                         zip(before.points, windows, strict=False))
-        base = newest(before.states, upto=sum(1 for _ in same))
+        base = newest(before.states, upto=as_they_were((p.window for p in before.points), windows))
         points = list(before.points[:base])
         states = {k: state for k, state in before.states.items() if k <= base}
     track = reject_track()

@@ -7,7 +7,8 @@ as the day.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from itertools import takewhile
 from typing import Final, TypeVar
 
 State = TypeVar("State")
@@ -30,3 +31,9 @@ def newest(states: Mapping[int, State], *, upto: int, since: int = 1) -> int:
     since: an earlier one will not do.
     """
     return max((k for k in states if since <= k <= upto), default=0)
+
+
+def as_they_were(before: Iterable[object], now: Iterable[object]) -> int:
+    """How many steps, from the first on, are the same."""
+    return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1],
+                                    zip(before, now, strict=False)))

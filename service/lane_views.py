@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from itertools import takewhile
 from typing import Final
 
 import numpy as np
@@ -19,7 +18,7 @@ from grading.drift.follow import LaneReading, LaneRules, LaneState, lane_rules, 
 from grading.monitor.series import WindowSeries
 from grading.monitor.state import WindowState
 from grading.quantities import MEASURES
-from service.earlier import newest, still_kept
+from service.earlier import as_they_were, newest, still_kept
 from service.lots import WEEK_WINDOWS
 
 LANE_LEAST: Final = 20
@@ -85,7 +84,8 @@ def followed(
     if before is not None and before.fruit == fruit:
         return before
     before = before or Followed(LaneView(measure, (), False, {}))
-    base = newest(before.marks, upto=min(_same(before.fruit, fruit), len(fruit) - 1))
+    base = newest(before.marks, upto=min(
+        as_they_were(before.fruit.items(), fruit.items()), len(fruit) - 1))
     new = list(fruit)[base:]
     states = {i: series.windows[i] for i in new}
     lanes = tuple(sorted({n for s in states.values() for n in s.lanes if n} | {*before.lanes}))
@@ -108,12 +108,6 @@ def followed(
         marks[base + column + 1] = mark
     return Followed(_view(table, reading, mark.since), lanes, fruit,
                     still_kept(marks, steps=len(fruit)))
-
-
-def _same(before: Mapping[int, int], now: Mapping[int, int]) -> int:
-    """How many windows, from the first on, are as they were."""
-    return sum(1 for _ in takewhile(
-        lambda pair: pair[0] == pair[1], zip(before.items(), now.items(), strict=False)))
 
 
 def _view(table: LaneTable, reading: LaneReading, since: dict[int, int]) -> LaneView:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, fields, replace
 from itertools import takewhile
 from typing import Any
 
-from service.earlier import newest, still_kept
+from service.earlier import as_they_were, newest, still_kept
 from service.watch.detect import Detector, Series
 from service.watch.lanes import Lanes
 
@@ -31,8 +31,7 @@ class Steps:
         for key in list(takewhile(lambda k: k not in counts, self.fruit)):
             del self.fruit[key]
             self.dropped += 1
-        same = sum(1 for _ in takewhile(
-            lambda pair: pair[0] == pair[1], zip(self.fruit.items(), counts.items(), strict=False)))
+        same = as_they_were(self.fruit.items(), counts.items())
         if same < len(self.fruit):
             self._back(self.dropped + same)
         return list(counts)[len(self.fruit):]
