@@ -21,6 +21,7 @@ from grading.monitor.tracks import Track, TrackPoint, TrackState, TrackWindow
 from service.earlier import as_they_were, newest, still_kept
 from service.lane_views import LANE_MEASURES, Followed, LaneView, followed
 from service.lots import MINUTE, WEEK_WINDOWS, LotState
+from service.priority import let_fruit_pass
 from service.store.sources import AssignmentRow
 
 if TYPE_CHECKING:
@@ -73,6 +74,7 @@ def board(ctx: Context, line: Line, *, at_ms: int | None = None) -> Board:
     turns = [t for t in line.turns if at_ms is None or t.at_ms < at_ms]
     lot = ctx.lots.get(line.lot_at(len(turns) - 1))
     series = lot.windows(reader=ctx.store.reader)
+    let_fruit_pass()
     end = None if at_ms is None else at_ms // MINUTE.size
     dated = [i for i in series.windows
              if i != NO_TIME // MINUTE.size and (end is None or i < end)]
@@ -80,8 +82,10 @@ def board(ctx: Context, line: Line, *, at_ms: int | None = None) -> Board:
     closed = dated[:-1] if end is None else dated
     fruit = {i: series.figures[i].fruit for i in closed}
     settled = _settled(series, fruit) if end is not None else _kept(lot, series, fruit)
+    let_fruit_pass()
     recent = merged(states=[settled.recent, *(series.windows[i] for i in dated[len(closed):])],
                     shape=series.shape)
+    let_fruit_pass()
     counted = {i: series.figures[i].fruit for i in (series.figures if end is None else dated)}
     return Board(
         line=line.row.id, lot=lot, between=not turns or turns[-1].lot is None,
@@ -196,6 +200,7 @@ def _judged(windows: Sequence[TrackWindow], counts: _Counts, before: _Judged | N
     track = reject_track()
     state = states[base] if base else track.start()
     for window in windows[base:]:
+        let_fruit_pass()
         state, point = track.step(state=state, window=window)
         points.append(point)
         states[len(points)] = state

@@ -20,6 +20,7 @@ from grading.monitor.state import WindowState
 from grading.quantities import MEASURES
 from service.earlier import as_they_were, newest, still_kept
 from service.lots import WEEK_WINDOWS
+from service.priority import let_fruit_pass
 
 LANE_LEAST: Final = 20
 LANE_MEASURES: Final = {"diameter": 0.15, "hue": 1.0}
@@ -101,6 +102,7 @@ def followed(
         states={i: (state,) for i, state in states.items()}, measure=measure, lanes=lanes)
     rules = rules_for(lanes=len(lanes), allowance=LANE_MEASURES[measure])
     for column, index in enumerate(new):
+        let_fruit_pass()
         state, reading = step(state=mark.state, rules=rules, centre=table.centre[:, column],
                               se=table.se[:, column])
         acting = {lane for lane, level in zip(lanes, reading.level, strict=True) if level == _ACT}
@@ -138,6 +140,7 @@ def lane_table_of(
     kind = MEASURES[measure]
     quantum = float(kind.quantum)
     for column, index in enumerate(sorted(states)):
+        let_fruit_pass()
         for state in states[index]:
             found = state.measures.get(measure)
             if found is None:

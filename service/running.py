@@ -12,6 +12,7 @@ from typing import Final, Generic, TypeVar
 from grading import verdicts as verdict_columns
 from grading.record import FruitBatch, concat
 from grading.verdicts import Verdicts
+from service.priority import let_fruit_pass
 from service.store.group import LINE, Stored
 from service.store.reader import Reader, chunk_rows
 
@@ -104,6 +105,7 @@ class Running(Generic[Sum]):
             (commit,) = conn.execute("SELECT commit_no FROM position").fetchone()
             total = self._empty()
             for chunk in chunk_rows(conn=conn, lot=self._lot, kind=LINE):
+                let_fruit_pass()
                 batch, verdicts = chunk.decode()
                 total = self._add(total, batch, verdicts)
             return commit, total
@@ -123,6 +125,7 @@ class Running(Generic[Sum]):
                 waiting.setdefault((stored.batch.source, stored.batch.run), []).append(stored)
         try:
             for parts in waiting.values():
+                let_fruit_pass()
                 total = self._add(
                     total, concat(batches=[p.batch for p in parts]),
                     verdict_columns.concat(parts=[p.verdicts for p in parts]))

@@ -28,6 +28,7 @@ from service.pages.look import Look, moment
 from service.pages.lot_view import entries
 from service.pages.rejects import asked_time
 from service.pages.render import page, part, reader
+from service.priority import let_fruit_pass
 from service.problems import Problem
 from service.summary import names, titles
 from service.watch.finding import Answered
@@ -113,6 +114,7 @@ def board_view(
 def _ladder(state: WindowState, compiled: Compiled, axis: str, look: Look) -> list[dict[str, Any]]:
     """Shares along an axis of the recent fruit, empty classes left out. Wilson's interval: it is
     drawn every second, and never read as a figure."""
+    let_fruit_pass()
     table = {"maturity": state.size_maturity, "pack": state.grade_pack, "grade": state.grade_pack}
     along = {"maturity": (0, 1), "pack": (0, 1), "grade": (0, 2)}
     counts = table[axis].sum(axis=along[axis])
@@ -129,6 +131,7 @@ def _ladder(state: WindowState, compiled: Compiled, axis: str, look: Look) -> li
 
 def _diameters(state: WindowState, compiled: Compiled, look: Look) -> dict[str, Any] | None:
     """The recent diameters with the standard's cut-points."""
+    let_fruit_pass()
     found = state.measures.get("diameter")
     n = 0 if found is None else int(found.n.sum())
     if found is None or not n:
@@ -149,6 +152,7 @@ _DRAWN: Final[WeakKeyDictionary[Trend, dict[str, Any] | None]] = WeakKeyDictiona
 
 def _drawing(trend: Trend) -> dict[str, Any] | None:
     """Geometry of the cull trend, made once for as long as it stays as it is."""
+    let_fruit_pass()
     if trend not in _DRAWN:
         _DRAWN[trend] = _geometry(trend)
     return _DRAWN[trend]
@@ -222,6 +226,7 @@ SAME_MS: Final = 10 * MINUTE.size
 
 def _findings(found: Board, status: str, view: View, look: Look) -> list[dict[str, str]]:
     """What calls for a look, the most pressing first; each in a sentence."""
+    let_fruit_pass()
     open_ = _apart(view.open())
     said = [_finding(one, look) for one in open_[:SHOWN]]
     if len(open_) > SHOWN:

@@ -16,6 +16,7 @@ from service.context import Context, context
 from service.pages.charts import FLOOR, HEIGHT, LEFT, RIGHT, TOP, WIDTH, against_limit
 from service.pages.look import Look, moment, moment_words
 from service.pages.words import DEFAULT, WORDS, wanted_language
+from service.priority import let_fruit_pass
 from service.problems import Problem
 from service.summary import NOTICE
 
@@ -99,10 +100,13 @@ def page(
 
 def part(ctx: Context, template: str, values: Mapping[str, Any], *, look: Look) -> str:
     """A piece of a page, as its events send it, and the count of alarms in the header."""
-    return "".join(
-        ENVIRONMENT.get_template(name).render(
-            look=look, t=look.words, calling=ctx.alarms.calling(), **values)
-        for name in (template, "calling.html"))
+    found = []
+    for name in (template, "calling.html"):
+        for piece in ENVIRONMENT.get_template(name).generate(
+                look=look, t=look.words, calling=ctx.alarms.calling(), **values):
+            found.append(piece)
+            let_fruit_pass()
+    return "".join(found)
 
 
 def problem_page(request: Request, problem: Problem) -> Response:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 from grading.drift.swing import Moved
 from service.background import background
+from service.priority import let_fruit_pass
 from service.store.reader import Reader
 from service.watch.ask import about, ask, asked_at, stretches
 from service.watch.detect import Detector
@@ -129,6 +130,7 @@ def _step(ctx: Context, line: Line, own: _LineWatch, now_ms: int) -> bool:
     moments = sorted(c.at_ms for c in rule_changes(ctx, line, now_ms=now_ms)) + sorted(
         c.until_ms for c in rule_changes(ctx, line, now_ms=now_ms) if c.until_ms is not None)
     for index, lot_id in due:
+        let_fruit_pass()
         rule = sum(m < (index + 1) * MINUTE_MS for m in moments)
         own.detector.step(minute_of(ctx, index=index, lot=ctx.lots.get(lot_id), rule=rule))
         own.steps.stepped((index, lot_id), counts[index, lot_id])
