@@ -144,7 +144,8 @@ def run() -> list[Line]:
         _post("/v1/lines", {"id": "line-1", "holding": {
             "standard": "house-long-distance", "cultivar": "ember-lass"}})
         _post("/v1/lines/line-1/lot", {"lot": "bench", "person": "Shift lead"})
-        _single(pid, "warm", records[:3 * RATE])
+        with screens():
+            _single(pid, "warm", records[:3 * RATE])
         for k in range(ROUNDS):
             for watched in (False, True):
                 with screens() if watched else nullcontext():

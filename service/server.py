@@ -18,9 +18,11 @@ from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
 from service.api.stream import FRAME_BYTES, Streams
 from service.app import create_app, join
+from service.board import reject_track
 from service.clock import Clock
 from service.live import CUT
 from service.memory import keep_memory, spare_garbage
+from service.pages.render import compile_pages
 from service.problems import MEDIA, Problem
 from service.settings import Settings
 from service.wire import QuickSocket
@@ -129,6 +131,8 @@ def run(settings: Settings, *, started: Callable[[str], None] = lambda address: 
     with socket.create_server((settings.host, settings.port), family=family) as listening:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BYTES)
         joined = join(settings=settings, clock=Clock())
+        compile_pages()
+        reject_track()
         spare_garbage()
         host = f"[{settings.host}]" if ":" in settings.host else settings.host
         started(f"http://{host}:{listening.getsockname()[1]}/")
