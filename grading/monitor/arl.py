@@ -35,9 +35,14 @@ def markov_arl(*, moves: Any, start: int = 0) -> float:
     return float(np.linalg.solve(np.eye(len(q)) - q, np.ones(len(q)))[start])
 
 
-@lru_cache(maxsize=8)
-def _nodes(low: float, high: float) -> tuple[Floats, Floats]:
+@lru_cache(maxsize=1)
+def _unit_nodes() -> tuple[Floats, Floats]:
     x, w = np.polynomial.legendre.leggauss(NODES)
+    return x, w
+
+
+def _nodes(low: float, high: float) -> tuple[Floats, Floats]:
+    x, w = _unit_nodes()
     half = (high - low) / 2.0
     return half * x + (low + high) / 2.0, half * w
 
